@@ -1,0 +1,85 @@
+"""The study model: configuration, frames, marks, and the objects that stages hand over."""
+
+from maskdelta.study._config import (
+    Comparison,
+    DieSettings,
+    DifferenceSettings,
+    Grid,
+    OverlaySettings,
+    RegisterSettings,
+    ReportSettings,
+    SegmentSettings,
+    Stack,
+    StitchSettings,
+    StudySettings,
+    SurveySettings,
+    ViewSettings,
+)
+from maskdelta.study._geometry import (
+    apply_affine,
+    compose_affine,
+    fit_affine,
+    fit_similarity,
+    invert_affine,
+    mean_scale,
+    round_points,
+)
+from maskdelta.study._load import config_schema, expand_study, read_study, study_from_mapping
+from maskdelta.study._marks import ROLES, Mark, map_mark, mark_in_mosaic, read_marks
+from maskdelta.study._poses import Pose, Poses
+from maskdelta.study._registration import Registration, Warp
+from maskdelta.study._study_frame import ToStudy, link_path
+from maskdelta.study._tables import (
+    TABLES,
+    Column,
+    Table,
+    read_json,
+    read_table,
+    write_json,
+    write_table,
+)
+
+__all__ = [
+    "ROLES",
+    "TABLES",
+    "Column",
+    "Comparison",
+    "DieSettings",
+    "DifferenceSettings",
+    "Grid",
+    "Mark",
+    "OverlaySettings",
+    "Pose",
+    "Poses",
+    "RegisterSettings",
+    "Registration",
+    "ReportSettings",
+    "SegmentSettings",
+    "Stack",
+    "StitchSettings",
+    "StudySettings",
+    "SurveySettings",
+    "Table",
+    "ToStudy",
+    "ViewSettings",
+    "Warp",
+    "apply_affine",
+    "compose_affine",
+    "config_schema",
+    "expand_study",
+    "fit_affine",
+    "fit_similarity",
+    "invert_affine",
+    "link_path",
+    "map_mark",
+    "mark_in_mosaic",
+    "mean_scale",
+    "read_json",
+    "read_marks",
+    "read_study",
+    "read_table",
+    "round_points",
+    "study_from_mapping",
+    "write_json",
+    "write_table",
+]

@@ -1,0 +1,349 @@
+"""The tables of the results: columns, types, units, and reading and writing them.
+
+`workflow/schemas/<table>.schema.json` is generated from `TABLES`; floats are written with a fixed
+number of decimals, so that a rerun gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from maskdelta.errors import MaskdeltaError
+
+__all__ = ["TABLES", "Column", "Table", "read_json", "read_table", "write_json", "write_table"]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: `kind` is str, int, float or bool; `decimals` are those written for a float."""
+
+    name: str
+    kind: type
+    description: str
+    decimals: int = 3
+    empty: bool = False
+    choices: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of the results and what its columns mean."""
+
+    name: str
+    description: str
+    columns: tuple[Column, ...]
+
+    def schema(self) -> dict[str, Any]:
+        """JSON Schema of one row, typed."""
+        kinds = {str: "string", int: "integer", float: "number", bool: "boolean"}
+        properties: dict[str, Any] = {}
+        for column in self.columns:
+            kind: Any = kinds[column.kind]
+            entry: dict[str, Any] = {"description": column.description}
+            entry["type"] = [kind, "null"] if column.empty and column.kind is not str else kind
+            if column.choices:
+                entry["enum"] = list(column.choices)
+            properties[column.name] = entry
+        return {
+            "$schema": "https://json-schema.org/draft/2020-12/schema",
+            "title": f"{self.name}: a row",
+            "description": self.description,
+            "type": "object",
+            "additionalProperties": False,
+            "properties": properties,
+            "required": [column.name for column in self.columns],
+        }
+
+
+def _c(name: str, kind: type, description: str, **more: Any) -> Column:
+    return Column(name, kind, description, **more)
+
+
+_TILES = Table(
+    "tiles",
+    "A row a tile: where it lies in the mosaic and how good it is.",
+    (
+        _c("file", str, "File name of the tile."),
+        _c("sha256", str, "Hash of the file's bytes."),
+        _c("width_px", int, "Width of the tile."),
+        _c("height_px", int, "Height of the tile."),
+        _c("centre_x_px", float, "Centre of the tile in the mosaic frame.", decimals=4, empty=True),
+        _c("centre_y_px", float, "Centre of the tile in the mosaic frame.", decimals=4, empty=True),
+        _c("angle_deg", float, "Turn of the tile in the mosaic frame.", decimals=5, empty=True),
+        _c("scale", float, "Mosaic px per tile px.", decimals=7, empty=True),
+        _c("var_x_px2", float, "Variance of centre_x_px.", decimals=6, empty=True),
+        _c("cov_xy_px2", float, "Covariance of the centre's x and y.", decimals=6, empty=True),
+        _c("var_y_px2", float, "Variance of centre_y_px.", decimals=6, empty=True),
+        _c("island", int, "Number of the connected group of tiles; 0 is the largest."),
+        _c("modulo_pitch", bool, "Position known only up to whole pitches of an array."),
+        _c("lens", float, "Radial lens term at the corner of the tile (share).", decimals=7),
+        _c("focus", float, "Sharpness relative to the neighbours in overlaps.", decimals=3),
+        _c("exposure", float, "Exposure factor divided out, linear light.", decimals=5),
+        _c("residual_px", float, "RMS residual of the pairs in use.", decimals=3, empty=True),
+        _c(
+            "status",
+            str,
+            "What became of the tile.",
+            choices=("placed", "unplaced", "rejected"),
+        ),
+        _c("why", str, "Reason where the tile is not placed, or a warning."),
+    ),
+)
+
+_QUALITY = Table(
+    "quality",
+    "A row a tile, from the survey, before anything is placed to a pixel.",
+    (
+        _c("file", str, "File name of the tile."),
+        _c("sha256", str, "Hash of the file's bytes."),
+        _c("width_px", int, "Width of the tile."),
+        _c("height_px", int, "Height of the tile."),
+        _c("bits", int, "Bits per channel."),
+        _c("orientation", int, "EXIF orientation found and applied (1 is upright)."),
+        _c("x_px", float, "Nominal or coarsely found centre, px of the mosaic.", decimals=1),
+        _c("y_px", float, "Nominal or coarsely found centre, px of the mosaic.", decimals=1),
+        _c("focus", float, "Sharpness relative to the neighbours in overlaps.", decimals=3),
+        _c("clipped_frac", float, "Share of the pixels at the upper limit.", decimals=5),
+        _c("dark_frac", float, "Share of the pixels at the lower limit.", decimals=5),
+        _c("exposure", float, "Exposure factor against the other tiles, linear.", decimals=5),
+        _c("neighbours", int, "Number of neighbours that overlap and correlate."),
+        _c("flags", str, "Words for people, separated by `; `; empty when all is well."),
+    ),
+)
+
+_NEIGHBOURS = Table(
+    "neighbours",
+    "A row a pair of tiles that may overlap, with the coarse shift found by the survey.",
+    (
+        _c("file_a", str, "First tile."),
+        _c("file_b", str, "Second tile."),
+        _c("dx_px", float, "Centre of b minus centre of a.", decimals=1),
+        _c("dy_px", float, "Centre of b minus centre of a.", decimals=1),
+        _c("score", float, "Correlation of the overlap at reduced scale, -1..1.", decimals=4),
+        _c("rival", float, "Best score elsewhere, as a share of `score`.", decimals=4),
+        _c("candidates", str, "All shifts worth trying: `dx dy score` separated by `;`."),
+    ),
+)
+
+_PAIRS = Table(
+    "pairs",
+    "A row a pair of overlapping tiles, measured to a fraction of a px.",
+    (
+        _c("file_a", str, "First tile."),
+        _c("file_b", str, "Second tile."),
+        _c("dx_px", float, "Centre of b minus centre of a.", decimals=3),
+        _c("dy_px", float, "Centre of b minus centre of a.", decimals=3),
+        _c("sd_px", float, "Standard deviation of the shift per axis.", decimals=4),
+        _c("score", float, "Correlation of the overlap at full scale, -1..1.", decimals=4),
+        _c("candidates", int, "Shifts that could not be told apart from the best."),
+        _c("residual_px", float, "Distance from the placement found.", decimals=3, empty=True),
+        _c("used", bool, "Whether the placement believes this pair."),
+    ),
+)
+
+_RESIDUALS = Table(
+    "residuals",
+    "A row a control point of the registration.",
+    (
+        _c("x_px", float, "Place in the mosaic of the die before.", decimals=2),
+        _c("y_px", float, "Place in the mosaic of the die before.", decimals=2),
+        _c("dx_px", float, "Measured minus predicted place, x.", decimals=3),
+        _c("dy_px", float, "Measured minus predicted place, y.", decimals=3),
+        _c("left_out_dx_px", float, "The same with its block left out of the fit.", decimals=3),
+        _c("left_out_dy_px", float, "The same with its block left out of the fit.", decimals=3),
+        _c("score", float, "Correlation of the patches, -1..1.", decimals=4),
+        _c("weight", float, "Weight in the robust fit, 0..1.", decimals=3),
+        _c("group", int, "Number of the contiguous group of rejected points; 0 is none."),
+    ),
+)
+
+_CHANGES = Table(
+    "changes",
+    "A row a change, ranked.",
+    (
+        _c("rank", int, "1 is the first to look at."),
+        _c("change", str, "Lasting name: layer and place, not a running number."),
+        _c("kind", str, "added, removed or altered."),
+        _c("layers", str, "Layers that changed, separated by blanks."),
+        _c("x_um", float, "Centroid of the changed area, study frame.", decimals=2),
+        _c("y_um", float, "Centroid of the changed area, study frame.", decimals=2),
+        _c("x0_um", float, "Left edge of the box, study frame.", decimals=2),
+        _c("y0_um", float, "Upper edge of the box, study frame.", decimals=2),
+        _c("x1_um", float, "Right edge of the box, study frame.", decimals=2),
+        _c("y1_um", float, "Lower edge of the box, study frame.", decimals=2),
+        _c("added_um2", float, "Area present only after.", decimals=2),
+        _c("removed_um2", float, "Area present only before.", decimals=2),
+        _c("error_um", float, "95 % registration error at this place.", decimals=3),
+        _c("evidence", float, "Weaker of the two photographs' evidence, log units.", decimals=2),
+        _c("p_value", float, "Empty until a calibrated null exists.", decimals=6, empty=True),
+        _c("q_value", float, "Empty until a calibrated null exists.", decimals=6, empty=True),
+        _c("landmark", str, "Nearest landmark within reach; empty where none."),
+        _c("landmark_distance_um", float, "Distance to it.", decimals=1, empty=True),
+        _c("verdict", str, "The person's verdict; empty until given."),
+        _c("tiles_before", str, "Tiles of the die before that show it, separated by blanks."),
+        _c("tiles_after", str, "Tiles of the die after that show it, separated by blanks."),
+    ),
+)
+
+_LANDMARKS = Table(
+    "landmarks",
+    "A row a landmark and layer.",
+    (
+        _c("landmark", str, "Label of the landmark."),
+        _c("layer", str, "Layer."),
+        _c("x_um", float, "Centroid, study frame.", decimals=2),
+        _c("y_um", float, "Centroid, study frame.", decimals=2),
+        _c("area_um2", float, "Area looked at: the landmark's, or a disc of its reach.", decimals=1),
+        _c("changes", int, "Changes that touch this area."),
+        _c("added_um2", float, "Area present only after.", decimals=2),
+        _c("removed_um2", float, "Area present only before.", decimals=2),
+        _c("comparable_frac", float, "Share of the area that could be compared.", decimals=4),
+        _c(
+            "smallest_seen_um",
+            float,
+            "Side of the smallest square change that the tolerances let through.",
+            decimals=2,
+            empty=True,
+        ),
+    ),
+)
+
+_SENSITIVITY = Table(
+    "sensitivity",
+    "A row a layer: how much could be compared and what is too small to be seen.",
+    (
+        _c("layer", str, "Layer."),
+        _c("comparable_um2", float, "Area that could be compared.", decimals=1),
+        _c("not_comparable_um2", float, "Area of the die that could not.", decimals=1),
+        _c("comparable_frac", float, "Share of the area photographed in either die.", decimals=4),
+        _c(
+            "smallest_seen_um",
+            float,
+            "Median side of the smallest square change that the tolerances let through.",
+            decimals=2,
+            empty=True,
+        ),
+        _c(
+            "smallest_seen_p95_um",
+            float,
+            "The same at the worst twentieth of the comparable area.",
+            decimals=2,
+            empty=True,
+        ),
+    ),
+)
+
+TABLES: dict[str, Table] = {
+    table.name: table
+    for table in (
+        _TILES,
+        _QUALITY,
+        _NEIGHBOURS,
+        _PAIRS,
+        _RESIDUALS,
+        _CHANGES,
+        _LANDMARKS,
+        _SENSITIVITY,
+    )
+}
+
+
+def write_table(path: str | Path, name: str, rows: Iterable[Mapping[str, Any]]) -> None:
+    """Write rows as CSV with the columns of the table `name`.
+
+    Parameters
+    ----------
+    path : path
+        Folders are made as needed.
+    name : str
+        A key of `TABLES`.
+    rows : iterable of mapping
+        A value for each column; None and NaN are written as an empty cell.
+    """
+    table = TABLES[name]
+    Path(path).parent.mkdir(parents=True, exist_ok=True)
+    with open(path, "w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow([column.name for column in table.columns])
+        for row in rows:
+            writer.writerow([_cell(column, row[column.name]) for column in table.columns])
+
+
+def _cell(column: Column, value: Any) -> str:
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        if not column.empty:
+            raise ValueError(f"column {column.name} must not be empty")
+        return ""
+    if column.kind is bool:
+        return "true" if value else "false"
+    if column.kind is float:
+        text = f"{float(value):.{column.decimals}f}"
+        return text[1:] if text.startswith("-") and float(text) == 0 else text
+    return str(value)
+
+
+def read_table(path: str | Path, name: str) -> list[dict[str, Any]]:
+    """Read a CSV of the results, typed; empty cells of non-text columns become None.
+
+    Raises
+    ------
+    MaskdeltaError
+        When the file is missing or its columns are not those of the table.
+    """
+    table = TABLES[name]
+    try:
+        with open(path, encoding="utf-8", newline="") as file:
+            rows = list(csv.reader(file))
+    except OSError:
+        raise MaskdeltaError(f"{path}: this table of results is missing; run its stage.") from None
+    expected = [column.name for column in table.columns]
+    if not rows or rows[0] != expected:
+        raise MaskdeltaError(
+            f"{path}: the columns are not those of the table `{name}`; delete it and run again."
+        )
+    return [
+        {c.name: _typed(c, cell) for c, cell in zip(table.columns, row, strict=True)}
+        for row in rows[1:]
+    ]
+
+
+def _typed(column: Column, cell: str) -> Any:
+    if column.kind is str:
+        return cell
+    if cell == "":
+        return None
+    return cell == "true" if column.kind is bool else column.kind(cell)
+
+
+def write_json(path: str | Path, data: Any) -> None:
+    """Write JSON with sorted keys: the same data gives the same bytes."""
+    Path(path).parent.mkdir(parents=True, exist_ok=True)
+    text = json.dumps(data, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    Path(path).write_text(text + "\n", encoding="utf-8")
+
+
+def read_json(path: str | Path) -> Any:
+    """Read JSON.
+
+    Raises
+    ------
+    MaskdeltaError
+        When the file is missing or is not JSON.
+    """
+    try:
+        return json.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError:
+        raise MaskdeltaError(f"{path}: this result is missing; run its stage.") from None
+    except json.JSONDecodeError:
+        raise MaskdeltaError(f"{path}: this is not valid JSON; delete it and run again.") from None
+
+
+def columns_of(name: str) -> Sequence[str]:
+    """Names of the columns of a table, in order."""
+    return [column.name for column in TABLES[name].columns]
