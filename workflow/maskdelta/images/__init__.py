@@ -1,6 +1,7 @@
 """Pictures: reading tiles, large tiled pyramids, blockwise maps, colour."""
 
 from maskdelta.images._blocks import Box, blocks_of, map_ordered
+from maskdelta.images._cache import BoundedCache
 from maskdelta.images._colour import (
     full_scale,
     grey,
@@ -9,17 +10,22 @@ from maskdelta.images._colour import (
     srgb_inverse,
     srgb_to_linear,
 )
-from maskdelta.images._raster import Raster, write_raster
+from maskdelta.images._raster import Output, Raster, write_raster, write_rasters
+from maskdelta.images._resample import BlockMap, map_block
 from maskdelta.images._tiles import (
     PictureInfo,
     file_sha256,
     list_tiles,
+    natural_key,
     probe_picture,
     read_picture,
 )
 
 __all__ = [
+    "BlockMap",
+    "BoundedCache",
     "Box",
+    "Output",
     "PictureInfo",
     "Raster",
     "blocks_of",
@@ -28,11 +34,14 @@ __all__ = [
     "grey",
     "linear_to_srgb",
     "list_tiles",
+    "map_block",
     "map_ordered",
+    "natural_key",
     "probe_picture",
     "read_picture",
     "srgb_curve",
     "srgb_inverse",
     "srgb_to_linear",
     "write_raster",
+    "write_rasters",
 ]

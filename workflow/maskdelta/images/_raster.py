@@ -26,11 +26,31 @@ from numpy.typing import DTypeLike, NDArray
 from maskdelta.errors import ImageError
 from maskdelta.images._blocks import Box, blocks_of, map_ordered
 
-__all__ = ["Raster", "write_raster"]
+__all__ = ["Output", "Raster", "write_raster", "write_rasters"]
 
 TILE_PX = 512
 _OME = "http://www.openmicroscopy.org/Schemas/OME/2016-06"
 _CACHED_TILES = 96
+
+
+@dataclass(frozen=True)
+class Output:
+    """One raster file to be written by `write_rasters`.
+
+    Parameters
+    ----------
+    path : path
+    dtype : uint8 or uint16
+    planes : sequence of str
+        Names of the planes; empty for a colour picture.
+    reduce : {"mean", "nearest"}
+        How the reduced levels are made; labels and masks need "nearest".
+    """
+
+    path: str | Path
+    dtype: DTypeLike
+    planes: Sequence[str] = ()
+    reduce: Literal["mean", "nearest"] = "mean"
 
 
 def write_raster(
@@ -46,75 +66,139 @@ def write_raster(
     block_px: int = 2048,
     threads: int = 1,
 ) -> None:
-    """Write a raster whose pixels are made block by block.
+    """Write one raster whose pixels are made block by block; see `write_rasters`."""
+    write_rasters(
+        [Output(path, dtype, planes, reduce)],
+        lambda box: (render(box),),
+        shape=shape,
+        origin=origin,
+        um_per_px=um_per_px,
+        block_px=block_px,
+        threads=threads,
+    )
+
+
+def write_rasters(
+    outputs: Sequence[Output],
+    render: Callable[[Box], Sequence[NDArray[Any]]],
+    *,
+    shape: tuple[int, int],
+    origin: tuple[int, int] = (0, 0),
+    um_per_px: float | None = None,
+    block_px: int = 2048,
+    threads: int = 1,
+) -> None:
+    """Write rasters of one extent, all from the same pass over its blocks.
 
     Parameters
     ----------
-    path : path
+    outputs : sequence of Output
     render : callable
         Called with a box of the raster (0-based, inside `shape`), from several threads; returns
-        (h, w, 3) for a colour picture, else (len(planes), h, w).
+        an array for each output: (h, w, 3) for a colour picture, else (planes, h, w).
     shape : (int, int)
         Height and width.
-    dtype : uint8 or uint16
-    planes : sequence of str
-        Names of the planes; empty for a colour picture.
     origin : (int, int)
         x, y of the raster's first pixel in its mosaic frame.
     um_per_px : float, optional
-    reduce : {"mean", "nearest"}
-        How the reduced levels are made; labels and masks need "nearest".
     block_px : int
         Multiple of 512.
     threads : int
 
     Notes
     -----
-    Encoded tiles are spooled to one temporary file and then copied in the order TIFF wants them:
+    Encoded tiles are spooled to a temporary file and then copied in the order TIFF wants them:
     memory depends on the block, not on the raster.
     """
-    colour = not planes
-    count = 1 if colour else len(planes)
-    levels = _levels(shape)
-    inside = _levels_in_block(block_px, len(levels))
-    rest = _Rest(levels, inside, colour, count, np.dtype(dtype), block_px)
+    writers = [_Writer(output, shape, block_px) for output in outputs]
 
-    def encode(box: Box) -> tuple[Box, list[tuple[int, int, int, int, bytes]], NDArray[Any]]:
-        pixels = np.asarray(render(box))
-        expected = (*box.shape, 3) if colour else (count, *box.shape)
-        if pixels.shape != expected or pixels.dtype != np.dtype(dtype):
+    def encode(box: Box) -> tuple[Box, list[_Encoded]]:
+        arrays = render(box)
+        return box, [w.encode(box, a) for w, a in zip(writers, arrays, strict=True)]
+
+    try:
+        for box, encoded in map_ordered(encode, blocks_of(shape, block_px), threads=threads):
+            for writer, part in zip(writers, encoded, strict=True):
+                writer.keep(box, part)
+        for writer in writers:
+            writer.finish(origin, um_per_px)
+    finally:
+        for writer in writers:
+            writer.spool.close()
+
+
+@dataclass(frozen=True)
+class _Encoded:
+    """Tiles of one block, and its last reduced level as pixels."""
+
+    tiles: list[tuple[int, int, int, int, bytes]]
+    last: NDArray[Any]
+
+
+class _Writer:
+    """Encodes, spools and assembles one output."""
+
+    def __init__(self, output: Output, shape: tuple[int, int], block_px: int) -> None:
+        self.path = Path(output.path)
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        self.spool = tempfile.TemporaryFile(dir=self.path.parent)
+        self._output = output
+        self._dtype = np.dtype(output.dtype)
+        self._colour = not output.planes
+        self._count = len(output.planes) or 1
+        self._levels = _levels(shape)
+        self._inside = _levels_in_block(block_px, len(self._levels))
+        self._rest = _Rest(self._levels, self._inside, self._colour, self._count, self._dtype)
+        self._places: dict[tuple[int, int, int, int], tuple[int, int]] = {}
+
+    def encode(self, box: Box, pixels: NDArray[Any]) -> _Encoded:
+        """Encode a block at all levels it fills with whole tiles; called from several threads."""
+        expected = (*box.shape, 3) if self._colour else (self._count, *box.shape)
+        if pixels.shape != expected or pixels.dtype != self._dtype:
             raise ValueError(
-                f"{path}: block {box} is {pixels.shape} {pixels.dtype}, expected {expected} {dtype}"
+                f"{self.path}: block {box} is {pixels.shape} {pixels.dtype}, "
+                f"expected {expected} {self._dtype}"
             )
-        stack = pixels[None] if colour else pixels
-        encoded = []
-        for level in range(inside):
+        stack = pixels[None] if self._colour else pixels
+        tiles: list[tuple[int, int, int, int, bytes]] = []
+        for level in range(self._inside):
             if level:
-                stack = np.stack([_half(plane, reduce) for plane in stack])
-            at = (box.x0 >> level, box.y0 >> level)
-            encoded += _encode_tiles(stack, level, at)
-        return box, encoded, stack
+                stack = np.stack([_half(plane, self._output.reduce) for plane in stack])
+            tiles += _encode_tiles(stack, level, (box.x0 >> level, box.y0 >> level))
+        return _Encoded(tiles, stack)
 
-    path = Path(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryFile(dir=path.parent) as spool:
-        places: dict[tuple[int, int, int, int], tuple[int, int]] = {}
+    def keep(self, box: Box, part: _Encoded) -> None:
+        """Spool the tiles of a block."""
+        self._rest.add(box, part.last)
+        self._spool_tiles(part.tiles)
 
-        def keep(tiles: list[tuple[int, int, int, int, bytes]]) -> None:
-            for level, plane, row, column, data in tiles:
-                places[level, plane, row, column] = (spool.tell(), len(data))
-                spool.write(data)
+    def _spool_tiles(self, tiles: list[tuple[int, int, int, int, bytes]]) -> None:
+        for level, plane, row, column, data in tiles:
+            self._places[level, plane, row, column] = (self.spool.tell(), len(data))
+            self.spool.write(data)
 
-        for box, encoded, last in map_ordered(encode, blocks_of(shape, block_px), threads=threads):
-            keep(encoded)
-            rest.add(box, last)
-        for level, stack in rest.finish(reduce):
-            keep(_encode_tiles(stack, level, (0, 0)))
-        spool.flush()
+    def finish(self, origin: tuple[int, int], um_per_px: float | None) -> None:
+        """Make the smallest levels and write the file."""
+        for level, stack in self._rest.finish(self._output.reduce):
+            self._spool_tiles(_encode_tiles(stack, level, (0, 0)))
+        self.spool.flush()
         description = _describe(
-            shape, np.dtype(dtype), planes=planes, origin=origin, um_per_px=um_per_px
+            self._levels[0],
+            self._dtype,
+            planes=self._output.planes,
+            origin=origin,
+            um_per_px=um_per_px,
         )
-        _assemble(path, spool, places, levels, colour, count, np.dtype(dtype), description)
+        _assemble(
+            self.path,
+            self.spool,
+            self._places,
+            self._levels,
+            self._colour,
+            self._count,
+            self._dtype,
+            description,
+        )
 
 
 def _levels(shape: tuple[int, int]) -> list[tuple[int, int]]:
@@ -147,7 +231,6 @@ class _Rest:
         colour: bool,
         count: int,
         dtype: np.dtype,
-        block_px: int,
     ) -> None:
         self._first = inside
         self._levels = levels
@@ -206,7 +289,7 @@ def _encode_tile(tile: NDArray[Any]) -> bytes:
         tile = whole
     axis = -2 if tile.ndim == 3 else -1
     delta = imagecodecs.delta_encode(np.ascontiguousarray(tile), axis=axis)
-    return imagecodecs.deflate_encode(delta.tobytes(), 4)
+    return bytes(imagecodecs.deflate_encode(delta.tobytes(), 4))
 
 
 def _assemble(
@@ -242,10 +325,14 @@ def _assemble(
     with tifffile.TiffWriter(part, bigtiff=True) as tiff:
         for level, (height, width) in enumerate(levels):
             shape = (height, width, 3) if colour else (count, height, width)
-            more: dict[str, Any] = {"subfiletype": 1} if level else {
-                "subifds": len(levels) - 1,
-                "description": description,
-            }
+            more: dict[str, Any] = (
+                {"subfiletype": 1}
+                if level
+                else {
+                    "subifds": len(levels) - 1,
+                    "description": description,
+                }
+            )
             tiff.write(tiles(level), shape=shape, **options, **more)
     os.replace(part, path)
 
@@ -471,9 +558,7 @@ class Raster:
                 self._cache.move_to_end(key)
                 return self._cache[key]
         page = self._levels[level].pages[plane]
-        data = os.pread(
-            self._file.fileno(), page.databytecounts[index], page.dataoffsets[index]
-        )
+        data = os.pread(self._file.fileno(), page.databytecounts[index], page.dataoffsets[index])
         flat = np.frombuffer(imagecodecs.deflate_decode(data), self.dtype)
         samples = () if self.planes else (3,)
         delta = flat.reshape(TILE_PX, TILE_PX, *samples)

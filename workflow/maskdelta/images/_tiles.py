@@ -16,7 +16,14 @@ from PIL import Image, UnidentifiedImageError
 
 from maskdelta.errors import ImageError
 
-__all__ = ["PictureInfo", "file_sha256", "list_tiles", "probe_picture", "read_picture"]
+__all__ = [
+    "PictureInfo",
+    "file_sha256",
+    "list_tiles",
+    "natural_key",
+    "probe_picture",
+    "read_picture",
+]
 
 Picture = NDArray[np.uint8] | NDArray[np.uint16]
 _EXIF_ORIENTATION = 0x0112
@@ -53,11 +60,12 @@ class PictureInfo:
 
 def list_tiles(pattern: str) -> list[str]:
     """Files that fit a glob pattern, in natural order (t2 before t10)."""
+    return sorted((p for p in glob.glob(pattern) if Path(p).is_file()), key=natural_key)
 
-    def natural(path: str) -> list[object]:
-        return [int(p) if p.isdigit() else p for p in re.split(r"(\d+)", path)]
 
-    return sorted((p for p in glob.glob(pattern) if Path(p).is_file()), key=natural)
+def natural_key(text: str) -> list[object]:
+    """Sort key that puts t2 before t10."""
+    return [int(p) if p.isdigit() else p for p in re.split(r"(\d+)", text)]
 
 
 def file_sha256(path: str | Path) -> str:

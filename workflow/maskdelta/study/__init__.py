@@ -24,11 +24,12 @@ from maskdelta.study._geometry import (
     mean_scale,
     round_points,
 )
+from maskdelta.study._layer_stack import LayerStack
 from maskdelta.study._load import config_schema, expand_study, read_study, study_from_mapping
 from maskdelta.study._marks import ROLES, Mark, map_mark, mark_in_mosaic, read_marks
 from maskdelta.study._poses import Pose, Poses
 from maskdelta.study._registration import Registration, Warp
-from maskdelta.study._study_frame import ToStudy, link_path
+from maskdelta.study._study_frame import ToStudy, link_path, link_to_study
 from maskdelta.study._tables import (
     TABLES,
     Column,
@@ -47,6 +48,7 @@ __all__ = [
     "DieSettings",
     "DifferenceSettings",
     "Grid",
+    "LayerStack",
     "Mark",
     "OverlaySettings",
     "Pose",
@@ -71,6 +73,7 @@ __all__ = [
     "fit_similarity",
     "invert_affine",
     "link_path",
+    "link_to_study",
     "map_mark",
     "mark_in_mosaic",
     "mean_scale",

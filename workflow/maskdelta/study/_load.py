@@ -183,7 +183,8 @@ def _layer_faults(study: StudySettings) -> list[str]:
     known = set(study.layers)
     built_in = {
         layer
-        for stack in StudySettings.model_fields["stacks"].get_default(call_default_factory=True)
+        for stack in StudySettings.model_fields["stacks"]
+        .get_default(call_default_factory=True)
         .values()
         for layer in (*stack.layers, *stack.hides)
     }

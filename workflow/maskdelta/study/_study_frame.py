@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from maskdelta.study._registration import Registration
 from maskdelta.study._tables import read_json, write_json
 
-__all__ = ["ToStudy", "link_path"]
+__all__ = ["ToStudy", "link_path", "link_to_study"]
 
 Array = NDArray[np.float64]
 
@@ -70,6 +71,14 @@ class ToStudy:
                 p, at = step.after_to_before(p), step.before
         return p
 
+    def um_per_mosaic_px(self, at_px: tuple[float, float] = (0.0, 0.0)) -> float:
+        """Side in um of one px of the die's mosaic, as seen in the study frame."""
+        x, y = at_px
+        step = 500.0
+        p = self.to_study([[x, y], [x + step, y], [x, y + step]])
+        across, down = p[1] - p[0], p[2] - p[0]
+        return float(np.sqrt(abs(across[0] * down[1] - across[1] * down[0]))) / step
+
     def write(self, path: str | Path) -> None:
         """Write `to_study.json`; the steps are named, their files hold the transforms."""
         write_json(
@@ -119,4 +128,48 @@ def link_path(pairs: Sequence[tuple[str, str]], die: str, reference: str) -> lis
     if not networkx.has_path(graph, die, reference):
         return []
     path = networkx.shortest_path(graph, die, reference)
-    return [graph.edges[a, b]["pair"] for a, b in zip(path, path[1:], strict=False)]
+    return [graph.edges[a, b]["pair"] for a, b in itertools.pairwise(path)]
+
+
+def link_to_study(
+    die: str,
+    reference: str,
+    steps: Sequence[Registration],
+    *,
+    own_um_per_px: float | None,
+    reference_um_per_px: float | None,
+) -> ToStudy:
+    """Link a die to the study frame by the registrations that lead there.
+
+    Parameters
+    ----------
+    die, reference : str
+    steps : sequence of Registration
+        In order; empty when the die is the reference, or when no comparison leads there.
+    own_um_per_px, reference_um_per_px : float or None
+        Scales of the two mosaics; None when not known.
+
+    Returns
+    -------
+    ToStudy
+        A die that is not linked keeps its own frame, and `why` says so.
+    """
+    refused = [f"{s.before}--{s.after}" for s in steps if not s.trusted]
+    linked = die == reference or (bool(steps) and not refused)
+    scale = reference_um_per_px if linked else own_um_per_px
+    why = ""
+    if refused:
+        why = f"the registration {refused[0]} was refused; `{die}` keeps its own frame"
+    elif not linked:
+        why = f"no comparison leads from `{die}` to `{reference}`; it keeps its own frame"
+    errors = [float(s.figures.get("left_out_p95_px", 0.0)) for s in steps] if linked else []
+    return ToStudy(
+        die=die,
+        reference=reference if linked else die,
+        um_per_px=scale or 1.0,
+        unit="px" if scale is None else "um",
+        linked=linked,
+        steps=tuple(steps) if linked else (),
+        error_um=float(np.sqrt(np.sum(np.square(errors)))) * (scale or 1.0),
+        why=why,
+    )

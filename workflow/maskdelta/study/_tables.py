@@ -199,7 +199,9 @@ _LANDMARKS = Table(
         _c("layer", str, "Layer."),
         _c("x_um", float, "Centroid, study frame.", decimals=2),
         _c("y_um", float, "Centroid, study frame.", decimals=2),
-        _c("area_um2", float, "Area looked at: the landmark's, or a disc of its reach.", decimals=1),
+        _c(
+            "area_um2", float, "Area looked at: the landmark's, or a disc of its reach.", decimals=1
+        ),
         _c("changes", int, "Changes that touch this area."),
         _c("added_um2", float, "Area present only after.", decimals=2),
         _c("removed_um2", float, "Area present only before.", decimals=2),

@@ -1,0 +1,30 @@
+"""Lay the mosaic of the die after over that of the die before."""
+
+from pathlib import Path
+
+from maskdelta.cli import session
+from maskdelta.images import Raster
+from maskdelta.register import Side, point_pairs, register
+from maskdelta.study import Poses, RegisterSettings, read_marks
+
+with session(snakemake.log[0], snakemake.threads) as threads:
+    sides = [
+        Side(Raster.open(mosaic), Raster.open(coverage))
+        for mosaic, coverage in zip(
+            snakemake.input.mosaics, snakemake.input.coverages, strict=True
+        )
+    ]
+    names = (snakemake.wildcards.before, snakemake.wildcards.after)
+    registered = register(
+        *sides,
+        names=names,
+        settings=RegisterSettings(**snakemake.params.settings),
+        point_pairs=point_pairs(
+            read_marks(snakemake.params.marks),
+            names,
+            [Poses.read(path) for path in snakemake.input.poses],
+        ),
+        threads=threads,
+    )
+    registered.write(Path(snakemake.output.registration).parent)
+    print(*registered.registration.refused, sep="\n")

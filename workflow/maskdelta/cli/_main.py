@@ -1,0 +1,86 @@
+"""The `maskdelta` command."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+
+from maskdelta.errors import MaskdeltaError
+
+__all__ = ["main"]
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command; returns the exit status."""
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    try:
+        return int(options.run(options))
+    except MaskdeltaError as exc:
+        print(exc, file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        print("stopped; the next run goes on from here.", file=sys.stderr)
+        return 130
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="maskdelta",
+        description="Find what changed between two mask revisions of a chip.",
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    check = commands.add_parser(
+        "check", help="find every fault of the configuration, marks and tiles before a run"
+    )
+    check.add_argument("config", nargs="?", default="config/config.yaml", metavar="CONFIG")
+    check.add_argument("--decode", action="store_true", help="read all pixels, not only headers")
+    check.set_defaults(run=_check)
+    run = commands.add_parser("run", help="run the study and print the path of its report")
+    run.add_argument("config", nargs="?", default="config/config.yaml", metavar="CONFIG")
+    run.add_argument("--cores", type=int, default=0, help="processor cores to use (default: all)")
+    run.add_argument(
+        "--target",
+        default="all",
+        help="`surveys` (pages that judge the tiles), `mosaics`, or `all` (default)",
+    )
+    run.add_argument(
+        "--profile", default="", help="folder of a Snakemake profile, e.g. for a cluster"
+    )
+    run.set_defaults(run=_run)
+    schema = commands.add_parser("schemas", help="write the JSON Schemas into a folder")
+    schema.add_argument("folder")
+    schema.set_defaults(run=_schemas)
+    return parser
+
+
+def _check(options: argparse.Namespace) -> int:
+    from maskdelta.cli._check import check_study
+
+    faults, notes = check_study(options.config, decode=options.decode)
+    for line in faults:
+        print(line, file=sys.stderr)
+    for line in notes:
+        print(line)
+    if faults:
+        print(f"{len(faults)} fault(s) found.", file=sys.stderr)
+        return 1
+    print("No fault found.")
+    return 0
+
+
+def _run(options: argparse.Namespace) -> int:
+    from maskdelta.cli._run import run_study
+
+    return run_study(
+        options.config, cores=options.cores, target=options.target, profile=options.profile
+    )
+
+
+def _schemas(options: argparse.Namespace) -> int:
+    from maskdelta.cli._schemas import write_schemas
+
+    for path in write_schemas(options.folder):
+        print(path)
+    return 0

@@ -1,0 +1,248 @@
+"""Layer stacks, registration and overlay -> masks and regions of change."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.difference._masks import ADDED, NOT_COMPARABLE, REMOVED, compare_layer
+from maskdelta.difference._regions import (
+    BlockRegions,
+    Region,
+    join_regions,
+    label_mask,
+    measure_block,
+)
+from maskdelta.images import Box, Output, Raster, blocks_of, map_block, write_rasters
+from maskdelta.overlay import LayerOverlay, Overlay
+from maskdelta.register import ErrorMap
+from maskdelta.study import DifferenceSettings, LayerStack, Registration
+
+__all__ = ["Differences", "find_differences"]
+
+_HALO_PX = 24
+
+
+@dataclass(frozen=True)
+class Differences:
+    """Regions that changed, and how much of each layer could be compared.
+
+    Parameters
+    ----------
+    layers : tuple of str
+    regions : list of Region
+        Those that pass the tests; masks hold just these.
+    doubtful : list of Region
+        Those with too little evidence; not comparable in the masks.
+    comparable_px, not_comparable_px : dict of str to int
+    """
+
+    layers: tuple[str, ...]
+    regions: list[Region]
+    doubtful: list[Region]
+    comparable_px: dict[str, int]
+    not_comparable_px: dict[str, int]
+
+
+class _Inputs:
+    """The open rasters of both dies and the map between them."""
+
+    def __init__(
+        self,
+        stack: ExitStack,
+        before: LayerStack,
+        after: LayerStack,
+        registration: Registration,
+        error: ErrorMap,
+        overlay: Overlay,
+        settings: DifferenceSettings,
+    ) -> None:
+        def opened(path: Path) -> Raster:
+            return stack.enter_context(Raster.open(path))
+
+        self.member_b, self.member_a = opened(before.membership), opened(after.membership)
+        self.visible_b, self.visible_a = opened(before.visible), opened(after.visible)
+        wanted = settings.layers or self.member_b.planes
+        self.layers = tuple(name for name in self.member_b.planes if name in wanted)
+        self.planes = [self.member_b.planes.index(name) for name in self.layers]
+        self.registration, self.error, self.overlay = registration, error, overlay
+        self.margin_px = settings.margin_px
+
+    def radius(self, box: Box) -> NDArray[np.float32]:
+        """Tolerance over a box of the mosaic frame, px."""
+        x = np.arange(box.x0, box.x1)
+        y = np.arange(box.y0, box.y1)
+        column = np.clip((x - self.error.box.x0) // self.error.step_px, 0, None)
+        row = np.clip((y - self.error.box.y0) // self.error.step_px, 0, None)
+        height, width = self.error.radius_px.shape
+        grid = self.error.radius_px[np.ix_(np.minimum(row, height - 1), np.minimum(column, width - 1))]
+        return (grid + self.margin_px).astype(np.float32)
+
+
+def find_differences(
+    before: LayerStack,
+    after: LayerStack,
+    registration: Registration,
+    error: ErrorMap,
+    overlay: Overlay,
+    *,
+    folder: str | Path,
+    settings: DifferenceSettings,
+    block_px: int = 2048,
+    threads: int = 1,
+) -> Differences:
+    """Compare all layers block by block and write `<layer>.tif` masks into `folder`.
+
+    Parameters
+    ----------
+    before, after : LayerStack
+    registration : Registration
+        Trusted.
+    error : ErrorMap
+    overlay : Overlay
+    folder : path
+        Of the masks: 0 same, 1 added, 2 removed, 255 not comparable; frame of the die before.
+    settings : DifferenceSettings
+        With its least area already in px of the mosaic before.
+    block_px, threads : int
+
+    Returns
+    -------
+    Differences
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    with ExitStack() as stack:
+        inputs = _Inputs(stack, before, after, registration, error, overlay, settings)
+        frame = inputs.member_b
+        blocks = {box: n for n, box in enumerate(blocks_of(frame.shape, block_px))}
+        pieces: list[list[BlockRegions]] = [[] for _ in blocks]
+        raw = Path(stack.enter_context(tempfile.TemporaryDirectory(dir=folder))) / "raw.tif"
+
+        def compare(box: Box) -> tuple[NDArray[np.uint8]]:
+            states, pieces[blocks[box]] = _compare_block(box, blocks[box], inputs)
+            return (states,)
+
+        options: dict[str, Any] = {
+            "shape": frame.shape,
+            "origin": frame.origin,
+            "um_per_px": frame.um_per_px,
+            "block_px": block_px,
+            "threads": threads,
+        }
+        write_rasters([Output(raw, np.uint8, inputs.layers, "nearest")], compare, **options)
+        regions = join_regions(piece for block in pieces for piece in block)
+        kept, doubtful = _judge(regions, settings)
+        counts = _write_masks(folder, raw, blocks, inputs.layers, doubtful, options)
+    return Differences(inputs.layers, kept, doubtful, *counts)
+
+
+def _compare_block(
+    box: Box, number: int, inputs: _Inputs
+) -> tuple[NDArray[np.uint8], list[BlockRegions]]:
+    ox, oy = inputs.member_b.origin
+    wide = Box(box.x0 + ox, box.y0 + oy, box.x1 + ox, box.y1 + oy).grown(_HALO_PX)
+    states = np.full((len(inputs.layers), *box.shape), NOT_COMPARABLE, np.uint8)
+    seen_b = inputs.visible_b.read_mosaic(wide)
+    if not seen_b.any():
+        return states, []
+    block = map_block(wide, inputs.registration.before_to_after)
+    seen_a = block.fetch(inputs.visible_a)
+    if not seen_a.any():
+        return states, []
+    planes_b, planes_a = inputs.member_b.read_mosaic(wide), block.fetch(inputs.member_a)
+    radius = inputs.radius(wide)
+    cut = (slice(_HALO_PX, -_HALO_PX), slice(_HALO_PX, -_HALO_PX))
+    pieces = []
+    for k, (name, plane) in enumerate(zip(inputs.layers, inputs.planes, strict=True)):
+        facts = inputs.overlay.layers.get(name, LayerOverlay())
+        shift = (facts.dx_px, facts.dy_px)
+        moved = block.resample(planes_a[plane], shift_px=shift)
+        visible = block.resample(seen_a[plane], nearest=True, shift_px=shift) > 0
+        found = compare_layer(
+            planes_b[plane],
+            moved,
+            (seen_b[plane] > 0) & visible,
+            radius,
+            grow_px=facts.grow_px,
+        )
+        states[k] = found.state[cut]
+        pieces += [
+            measure_block(
+                number,
+                box,
+                k,
+                sign,
+                states[k] == sign,
+                found.core[cut],
+                found.for_before[cut],
+                found.for_after[cut],
+            )
+            for sign in (ADDED, REMOVED)
+        ]
+    return states, pieces
+
+
+def _judge(
+    regions: list[Region], settings: DifferenceSettings
+) -> tuple[list[Region], list[Region]]:
+    """Regions large and certain enough, and those that are large but doubtful."""
+    kept, doubtful = [], []
+    for region in regions:
+        if region.area_px < settings.min_area_um2 or region.core_px < 3:
+            doubtful.append(region)
+        elif region.evidence < settings.min_evidence:
+            doubtful.append(region)
+        else:
+            kept.append(region)
+    return kept, doubtful
+
+
+def _write_masks(
+    folder: Path,
+    raw: Path,
+    blocks: dict[Box, int],
+    layers: Sequence[str],
+    doubtful: list[Region],
+    options: dict[str, Any],
+) -> tuple[dict[str, int], dict[str, int]]:
+    """Final masks: doubtful regions become not comparable; counts of both kinds of px."""
+    out: dict[tuple[int, int, int], set[int]] = {}
+    for region in doubtful:
+        for block, label in region.parts:
+            out.setdefault((block, region.layer, region.sign), set()).add(label)
+    counts = np.zeros((len(blocks), len(layers), 2), np.int64)
+    with Raster.open(raw) as source:
+
+        def finish(box: Box) -> list[NDArray[np.uint8]]:
+            number = blocks[box]
+            states = source.read(box)
+            for k in range(len(layers)):
+                for sign in (ADDED, REMOVED):
+                    labels_out = out.get((number, k, sign))
+                    if labels_out:
+                        _, labels = label_mask(states[k] == sign)
+                        states[k][np.isin(labels, sorted(labels_out))] = NOT_COMPARABLE
+                hidden = int((states[k] == NOT_COMPARABLE).sum())
+                counts[number, k] = states[k].size - hidden, hidden
+            return [plane[None] for plane in states]
+
+        write_rasters(
+            [Output(folder / f"{name}.tif", np.uint8, (name,), "nearest") for name in layers],
+            finish,
+            **options,
+        )
+    total = counts.sum(0)
+    return (
+        {name: int(total[k, 0]) for k, name in enumerate(layers)},
+        {name: int(total[k, 1]) for k, name in enumerate(layers)},
+    )
+
+

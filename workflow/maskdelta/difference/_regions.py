@@ -1,0 +1,239 @@
+"""Connected regions of a block-wise mask, joined exactly over block borders."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from maskdelta.images import Box
+
+__all__ = ["BlockRegions", "Region", "join_regions", "label_mask", "measure_block"]
+
+_SUMS = 6
+
+
+@dataclass(frozen=True)
+class Region:
+    """One connected region of one layer and sign.
+
+    Parameters
+    ----------
+    layer : int
+    sign : int
+        1 added, 2 removed.
+    parts : tuple of (block, label)
+        The pieces it consists of.
+    area_px, core_px : int
+    x, y : float
+        Centroid.
+    box : Box
+    for_before, for_after : float
+        Mean log-odds of presence in the two photographs, over the core.
+    """
+
+    layer: int
+    sign: int
+    parts: tuple[tuple[int, int], ...]
+    area_px: int
+    core_px: int
+    x: float
+    y: float
+    box: Box
+    for_before: float
+    for_after: float
+
+    @property
+    def evidence(self) -> float:
+        """The weaker photograph's mean log-odds in favour of the change."""
+        if self.sign == 1:
+            return min(self.for_after, -self.for_before)
+        return min(self.for_before, -self.for_after)
+
+
+@dataclass(frozen=True)
+class BlockRegions:
+    """Pieces of regions in one block, with the labels along its rim.
+
+    Parameters
+    ----------
+    block : int
+    box : Box
+    layer, sign : int
+    sums : (n, 6) float64
+        Per label 1..n: area, core, sum x, sum y, sums of log-odds before and after over the core.
+    bounds : (n, 4) int64
+        x0, y0, x1, y1 in the raster.
+    rim : dict of str to (m,) int32
+        Labels along top, bottom, left, right.
+    """
+
+    block: int
+    box: Box
+    layer: int
+    sign: int
+    sums: NDArray[np.float64]
+    bounds: NDArray[np.int64]
+    rim: dict[str, NDArray[np.int32]] = field(default_factory=dict)
+
+
+def label_mask(mask: NDArray[np.bool_]) -> tuple[int, NDArray[np.int32]]:
+    """Label 8-connected regions: how many, and (H, W) int32 with 0 outside."""
+    count, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
+    return count - 1, labels
+
+
+def measure_block(
+    block: int,
+    box: Box,
+    layer: int,
+    sign: int,
+    mask: NDArray[np.bool_],
+    core: NDArray[np.bool_],
+    for_before: NDArray[np.float32],
+    for_after: NDArray[np.float32],
+) -> BlockRegions:
+    """Label one block's mask and measure the pieces."""
+    count, labels = label_mask(mask)
+    y, x = np.nonzero(labels)
+    member = labels[y, x]
+    inner = core[y, x]
+
+    def total(weights: NDArray[np.generic]) -> NDArray[np.float64]:
+        return np.bincount(member, weights.astype(float), count + 1)[1:]
+
+    sums = np.column_stack(
+        [
+            total(np.ones(len(x))),
+            total(inner),
+            total(x + box.x0),
+            total(y + box.y0),
+            total(np.where(inner, for_before[y, x], 0)),
+            total(np.where(inner, for_after[y, x], 0)),
+        ]
+    ).reshape(count, _SUMS)
+    bounds = np.empty((count, 4), np.int64)
+    bounds[:, :2], bounds[:, 2:] = np.iinfo(np.int64).max, -1
+    np.minimum.at(bounds[:, 0], member - 1, x + box.x0)
+    np.minimum.at(bounds[:, 1], member - 1, y + box.y0)
+    np.maximum.at(bounds[:, 2], member - 1, x + box.x0 + 1)
+    np.maximum.at(bounds[:, 3], member - 1, y + box.y0 + 1)
+    rim = {
+        "top": labels[0].copy(),
+        "bottom": labels[-1].copy(),
+        "left": labels[:, 0].copy(),
+        "right": labels[:, -1].copy(),
+    }
+    return BlockRegions(block, box, layer, sign, sums, bounds, rim)
+
+
+def join_regions(pieces: Iterable[BlockRegions]) -> list[Region]:
+    """Join pieces that touch across block borders, 8-connected.
+
+    Returns
+    -------
+    list of Region
+        Ordered by layer, sign, then place.
+    """
+    groups: dict[tuple[int, int], list[BlockRegions]] = {}
+    for piece in pieces:
+        groups.setdefault((piece.layer, piece.sign), []).append(piece)
+    found: list[Region] = []
+    for (layer, sign), members in sorted(groups.items()):
+        found += _join(layer, sign, members)
+    return found
+
+
+def _join(layer: int, sign: int, members: list[BlockRegions]) -> list[Region]:
+    first, total = {}, 0
+    for piece in members:
+        first[piece.block] = total
+        total += len(piece.sums)
+    if not total:
+        return []
+    at = {(p.box.x0, p.box.y0): p for p in members}
+    links: list[tuple[int, int]] = []
+    for piece in members:
+        right = at.get((piece.box.x1, piece.box.y0))
+        below = at.get((piece.box.x0, piece.box.y1))
+        links += _links(piece, right, first, "right", "left")
+        links += _links(piece, below, first, "bottom", "top")
+        links += _corner_links(piece, at, first)
+    pairs = np.array(links, int).reshape(-1, 2)
+    graph = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), (total, total))
+    count, member = connected_components(graph, directed=False)
+    sums = np.concatenate([p.sums for p in members])
+    bounds = np.concatenate([p.bounds for p in members])
+    parts = [(p.block, k + 1) for p in members for k in range(len(p.sums))]
+    order: list[list[int]] = [[] for _ in range(count)]
+    for index, number in enumerate(member):
+        order[number].append(index)
+    regions = [_region(layer, sign, sums[i], bounds[i], [parts[k] for k in i]) for i in order]
+    return sorted(regions, key=lambda r: (r.box.y0, r.box.x0, r.box.y1, r.box.x1))
+
+
+def _region(
+    layer: int,
+    sign: int,
+    sums: NDArray[np.float64],
+    bounds: NDArray[np.int64],
+    parts: list[tuple[int, int]],
+) -> Region:
+    area, core, sx, sy, before, after = sums.sum(0)
+    x0, y0 = bounds[:, :2].min(0)
+    x1, y1 = bounds[:, 2:].max(0)
+    inner = max(core, 1.0)
+    return Region(
+        layer,
+        sign,
+        tuple(parts),
+        int(area),
+        int(core),
+        float(sx / area),
+        float(sy / area),
+        Box(int(x0), int(y0), int(x1), int(y1)),
+        float(before / inner),
+        float(after / inner),
+    )
+
+
+def _links(
+    piece: BlockRegions,
+    other: BlockRegions | None,
+    first: dict[int, int],
+    side: str,
+    other_side: str,
+) -> list[tuple[int, int]]:
+    if other is None:
+        return []
+    here, there = piece.rim[side], other.rim[other_side]
+    found = set()
+    for step in (-1, 0, 1):
+        a = here[max(0, -step) : len(here) - max(0, step)]
+        b = there[max(0, step) : len(there) - max(0, -step)]
+        both = (a > 0) & (b > 0)
+        found |= set(zip(a[both].tolist(), b[both].tolist(), strict=True))
+    return [(first[piece.block] + a - 1, first[other.block] + b - 1) for a, b in sorted(found)]
+
+
+def _corner_links(
+    piece: BlockRegions, at: dict[tuple[int, int], BlockRegions], first: dict[int, int]
+) -> list[tuple[int, int]]:
+    """Blocks that touch only at a corner: lower right, and lower left."""
+    found = []
+    right_below = at.get((piece.box.x1, piece.box.y1))
+    if right_below is not None:
+        a, b = piece.rim["bottom"][-1], right_below.rim["top"][0]
+        if a and b:
+            found.append((first[piece.block] + a - 1, first[right_below.block] + b - 1))
+    for other in at.values():
+        if (other.box.x1, other.box.y0) == (piece.box.x0, piece.box.y1):
+            a, b = piece.rim["bottom"][0], other.rim["top"][-1]
+            if a and b:
+                found.append((first[piece.block] + a - 1, first[other.block] + b - 1))
+    return found

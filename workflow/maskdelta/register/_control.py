@@ -1,0 +1,216 @@
+"""Control points: small patches of both mosaics compared under the current map."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.images import Box, Raster, map_ordered
+from maskdelta.register._features import structure
+from maskdelta.study import fit_affine
+
+__all__ = ["ControlPoints", "Map", "Side", "grid_points", "measure"]
+
+Array = NDArray[np.float64]
+Map = Callable[[Array], Array]
+
+
+@dataclass(frozen=True)
+class Side:
+    """One mosaic and the raster that says which tile each of its pixels came from.
+
+    Parameters
+    ----------
+    mosaic, coverage : Raster
+    level : int
+        Reduction: one px of the level is 2**level px of the mosaic. All boxes and points of this
+        side are then in px of the level.
+    """
+
+    mosaic: Raster
+    coverage: Raster
+    level: int = 0
+
+    @property
+    def box(self) -> Box:
+        """Extent in px of the level."""
+        x, y = (v >> self.level for v in self.mosaic.origin)
+        height, width = self.mosaic.level_shape(self.level)
+        return Box(x, y, x + width, y + height)
+
+    def to_mosaic(self) -> Array:
+        """(2, 3) map of points from px of the level to px of the mosaic."""
+        scale = 2.0**self.level
+        shift = (scale - 1) / 2  # the centre of a reduced px lies amid its block
+        return np.array([[scale, 0, shift], [0, scale, shift]])
+
+    def picture(self, box: Box) -> NDArray[np.uint8] | NDArray[np.uint16]:
+        """(h, w, 3) pixels of a box."""
+        x, y = self.box[:2]
+        inside = Box(box.x0 - x, box.y0 - y, box.x1 - x, box.y1 - y)
+        return self.mosaic.read(inside, level=self.level)
+
+    def covered(self, box: Box) -> NDArray[np.bool_]:
+        """(h, w), True where something was photographed."""
+        x, y = self.box[:2]
+        inside = Box(box.x0 - x, box.y0 - y, box.x1 - x, box.y1 - y)
+        return self.coverage.read(inside, level=self.level)[0] > 0
+
+
+@dataclass(frozen=True)
+class ControlPoints:
+    """Where patches of the two mosaics agree.
+
+    Parameters
+    ----------
+    before_px : (n, 2) float64
+        Centres of the patches in the mosaic before.
+    after_px : (n, 2) float64
+        The places found in the mosaic after.
+    score : (n,) float64
+        Correlation of the outlines, -1..1.
+    """
+
+    before_px: Array
+    after_px: Array
+    score: Array
+
+    def __len__(self) -> int:
+        return len(self.score)
+
+
+def grid_points(box: Box, *, spacing_px: float) -> Array:
+    """Centres of a square grid inside a box, (n, 2), row by row."""
+
+    def line(low: int, high: int) -> Array:
+        count = max(1, int((high - low) // spacing_px))
+        return low + (np.arange(count) + 0.5) * (high - low) / count - 0.5
+
+    x, y = np.meshgrid(line(box.x0, box.x1), line(box.y0, box.y1))
+    return np.column_stack([x.ravel(), y.ravel()])
+
+
+def measure(
+    before: Side,
+    after: Side,
+    points: Array,
+    before_to_after: Map,
+    *,
+    patch_px: int,
+    search_px: int,
+    min_score: float = 0.4,
+    threads: int = 1,
+) -> ControlPoints:
+    """Find each patch of the mosaic before in the mosaic after.
+
+    The mosaic after is resampled to the frame of the one before under the current map, then the
+    outlines are correlated (normalised, all shifts up to `search_px`) and the peak is refined by
+    a parabola per axis. A patch whose second peak reaches 0.9 of the best is left out: it looks
+    the same in more than one place.
+
+    Parameters
+    ----------
+    before, after : Side
+    points : (n, 2) float64
+        Centres in the mosaic before; they are rounded to whole px.
+    before_to_after : callable
+        The current map of (n, 2) points.
+    patch_px, search_px : int
+        Side of the patch, and the farthest shift tried, px of the mosaic before.
+    min_score : float
+        Correlation below which a patch is left out.
+
+    Returns
+    -------
+    ControlPoints
+        Only the patches that could be found.
+    """
+
+    points = np.round(points)
+
+    def one(point: Array) -> tuple[Array, float] | None:
+        return _measure_one(
+            before, after, point, before_to_after, patch_px // 2, search_px, min_score
+        )
+
+    found = list(map_ordered(one, list(points), threads=threads))
+    kept = [k for k, f in enumerate(found) if f is not None]
+    shifts = np.array([found[k][0] for k in kept], float).reshape(-1, 2)  # type: ignore[index]
+    score = np.array([found[k][1] for k in kept], float)  # type: ignore[index]
+    centres = points[kept].reshape(-1, 2)
+    return ControlPoints(centres, before_to_after(centres + shifts), score)
+
+
+def _measure_one(
+    before: Side,
+    after: Side,
+    point: Array,
+    before_to_after: Map,
+    half: int,
+    search: int,
+    min_score: float,
+) -> tuple[Array, float] | None:
+    """Shift to add to the predicted place (px of the mosaic before), and the correlation."""
+    x, y = point.astype(int)
+    pad = half + search + 4
+    box = Box(x - pad, y - pad, x + pad + 1, y + pad + 1)
+    inner = Box(x - half - 4, y - half - 4, x + half + 5, y + half + 5)
+    if not before.covered(inner).all():
+        return None
+    moved = _resample(after, box, before_to_after)
+    if moved is None:
+        return None
+    edges_before = structure(before.picture(inner))[4:-4, 4:-4]
+    edges_after = structure(moved)[4:-4, 4:-4]
+    if edges_before.std() < 1e-3 or edges_after.std() < 1e-3:
+        return None
+    surface = cv2.matchTemplate(edges_after, edges_before, cv2.TM_CCOEFF_NORMED)
+    row, column = np.unravel_index(int(surface.argmax()), surface.shape)
+    best = float(surface[row, column])
+    inside = 0 < row < surface.shape[0] - 1 and 0 < column < surface.shape[1] - 1
+    if best < min_score or not inside or _rival(surface, row, column) > 0.9 * best:
+        return None
+    shift = np.array(
+        [
+            column - search + _peak(surface[row, column - 1 : column + 2]),
+            row - search + _peak(surface[row - 1 : row + 2, column]),
+        ]
+    )
+    return shift, best
+
+
+def _rival(surface: NDArray[np.float32], row: int, column: int) -> float:
+    """Highest local maximum outside the main peak's own hill."""
+    hill = 4
+    peaks = surface == cv2.dilate(surface, np.ones((5, 5), np.uint8))
+    peaks[max(0, row - hill) : row + hill + 1, max(0, column - hill) : column + hill + 1] = False
+    return float(surface[peaks].max()) if peaks.any() else -1.0
+
+
+def _peak(three: NDArray[np.float32]) -> float:
+    low, middle, high = (float(v) for v in three)
+    curvature = low - 2 * middle + high
+    return 0.0 if curvature >= 0 else float(np.clip(0.5 * (low - high) / curvature, -0.5, 0.5))
+
+
+def _resample(side: Side, box: Box, before_to_after: Map) -> NDArray[np.uint8] | None:
+    """The mosaic after in the frame before, by the map's best affine over the box."""
+    corners = np.array(
+        [[box.x0, box.y0], [box.x1, box.y0], [box.x1, box.y1], [box.x0, box.y1]], float
+    )
+    there = before_to_after(corners)
+    (x0, y0), (x1, y1) = np.floor(there.min(0)) - 2, np.ceil(there.max(0)) + 3
+    source = Box(int(x0), int(y0), int(x1), int(y1))
+    covered = side.covered(source).astype(np.uint8)
+    if not covered.any():
+        return None
+    matrix = fit_affine(corners - [box.x0, box.y0], there - [source.x0, source.y0])
+    options = {"flags": cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP}
+    size = (box.width, box.height)
+    if not cv2.warpAffine(covered, matrix, size, **options).all():
+        return None
+    return cv2.warpAffine(side.picture(source), matrix, size, **options)

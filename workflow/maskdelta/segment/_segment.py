@@ -1,0 +1,299 @@
+"""A mosaic and a person's swatches -> layers, with what cannot be seen said so."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from maskdelta.errors import SegmentationError
+from maskdelta.images import Box, Output, Raster, blocks_of, write_rasters
+from maskdelta.segment._colour_model import ColourModel, fit_colours
+from maskdelta.segment._drift import DriftField, Samples, fit_drift
+from maskdelta.segment._labels import NOT_PHOTOGRAPHED, SPOILED, UNKNOWN, LayerRules, label_block
+from maskdelta.study import Mark, Poses, SegmentSettings, Stack, mark_in_mosaic, write_json
+
+__all__ = ["Swatch", "segment", "swatches_of"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Swatch:
+    """A polygon of the mosaic frame that shows one stack."""
+
+    stack: str
+    polygon: BaseGeometry
+    source: str = ""
+
+
+def swatches_of(marks: Sequence[Mark], die: str, poses: Poses) -> list[Swatch]:
+    """Swatches of a die in its mosaic frame; those on tiles that were not placed are left out.
+
+    Raises
+    ------
+    SegmentationError
+        When a swatch names a tile that the die does not have.
+    """
+    found = []
+    for mark in marks:
+        if mark.role != "swatch" or mark.die != die or mark.frame == "study":
+            continue
+        if mark.frame == "tile" and poses.find(mark.tile) is None:
+            raise SegmentationError(
+                f"{mark.source}: the die `{die}` has no tile `{mark.tile}`; correct the name."
+            )
+        moved = mark_in_mosaic(mark, poses)
+        if moved is not None:
+            found.append(Swatch(mark.stack, moved.geometry, mark.source))
+    return found
+
+
+def segment(
+    mosaic: Raster,
+    coverage: Raster,
+    swatches: Sequence[Swatch],
+    *,
+    folder: str | Path,
+    die: str,
+    layers: Sequence[str],
+    stacks: Mapping[str, Stack],
+    settings: SegmentSettings,
+    block_px: int = 2048,
+    threads: int = 1,
+) -> dict[str, Any]:
+    """Segment a mosaic and write the layer files into `folder`.
+
+    Writes layers.ome.tif, layers_visible.tif, layers_inferred.tif, layers_confidence.tif,
+    labels.tif and layers.json.
+
+    Parameters
+    ----------
+    mosaic, coverage : Raster
+    swatches : sequence of Swatch
+    folder : path
+    die : str
+        For messages.
+    layers : sequence of str
+    stacks : mapping of str to Stack
+    settings : SegmentSettings
+    block_px, threads : int
+
+    Returns
+    -------
+    dict
+        What layers.json holds.
+
+    Raises
+    ------
+    SegmentationError
+        Without swatches of at least two stacks, or with swatches off the picture.
+    """
+    samples = _swatch_samples(mosaic, coverage, swatches, die, stacks)
+    everywhere = _thin_sample(mosaic, coverage)
+    if settings.drift:
+        drift, model = fit_drift(samples, everywhere, box=mosaic.box)
+    else:
+        drift = DriftField.none(mosaic.box)
+        model = fit_colours([(s, p.colour) for s, p in samples])
+    rules = LayerRules.of(model.stacks, layers, stacks)
+    areas = _write_layers(
+        mosaic, coverage, model, drift, rules, Path(folder), settings, block_px, threads
+    )
+    figures = {
+        "die": die,
+        "layers": list(layers),
+        "stacks": list(model.stacks),
+        "colour": {
+            stack: np.round(mean, 2).tolist()
+            for stack, mean in zip(model.stacks, model.mean, strict=True)
+        },
+        "drift": np.round(drift.coefficients, 6).tolist(),
+        "swatch_confusion": _confusion(samples, drift),
+        "separation": _separation(model),
+        "area_px": areas,
+        "um_per_px": mosaic.um_per_px,
+        "not_covered_by_swatches": sorted(
+            layer for k, layer in enumerate(layers) if not rules.present[:, k].any()
+        ),
+    }
+    write_json(Path(folder) / "layers.json", figures)
+    return figures
+
+
+def _smoothed(mosaic: Raster, box: Box) -> NDArray[np.float32]:
+    """Colour 0..255 of a box of the raster (0-based), smoothed by 0.8 px against grain."""
+    halo = 4
+    image = mosaic.read(box.grown(halo))
+    if image.dtype != np.uint8:
+        image = (image >> 8).astype(np.uint8)
+    smooth = cv2.GaussianBlur(image.astype(np.float32), (0, 0), 0.8)
+    return smooth[halo:-halo, halo:-halo]
+
+
+def _swatch_samples(
+    mosaic: Raster,
+    coverage: Raster,
+    swatches: Sequence[Swatch],
+    die: str,
+    stacks: Mapping[str, Stack],
+) -> list[tuple[str, Samples]]:
+    faults = [
+        f"{s.source}: the stack `{s.stack}` is not known; use one of {', '.join(stacks)}."
+        for s in swatches
+        if s.stack not in stacks
+    ]
+    samples = []
+    for swatch in swatches:
+        found = _inside(mosaic, coverage, swatch.polygon)
+        if len(found.colour) < 4:
+            faults.append(
+                f"{swatch.source}: the swatch lies off the photographed area of `{die}` or is "
+                "smaller than 4 px; draw it again."
+            )
+        samples.append((swatch.stack, found))
+    if len({s.stack for s in swatches}) < 2:
+        faults.append(
+            f"{die}: swatches of at least two stacks are needed to tell layers apart; draw 3 to 6 "
+            "for each stack into a file of `marks`."
+        )
+    if faults:
+        raise SegmentationError(" ".join(faults))
+    return samples
+
+
+def _inside(mosaic: Raster, coverage: Raster, polygon: BaseGeometry) -> Samples:
+    x0, y0, x1, y1 = polygon.bounds
+    ox, oy = mosaic.origin
+    box = Box(int(np.floor(x0)), int(np.floor(y0)), int(np.ceil(x1)) + 1, int(np.ceil(y1)) + 1)
+    box = box.clipped(mosaic.box)
+    if box.empty:
+        return Samples(np.zeros((0, 2)), np.zeros((0, 3)))
+    x, y = np.meshgrid(np.arange(box.x0, box.x1), np.arange(box.y0, box.y1))
+    local = Box(box.x0 - ox, box.y0 - oy, box.x1 - ox, box.y1 - oy)
+    inside = shapely.contains_xy(polygon, x, y) & (coverage.read(local)[0] > 0)
+    colour = _smoothed(mosaic, local)[inside].astype(float)
+    return Samples(np.column_stack([x[inside], y[inside]]).astype(float), colour)
+
+
+def _thin_sample(mosaic: Raster, coverage: Raster, *, step_px: int = 192) -> Samples:
+    """Short strips on a grid all over the die, 1 px in about 150."""
+    points, colours = [], []
+    for block in blocks_of(mosaic.shape, step_px):
+        strip = Box(block.x0, block.y0, min(block.x0 + 64, block.x1), min(block.y0 + 4, block.y1))
+        if strip.empty:
+            continue
+        covered = coverage.read(strip)[0] > 0
+        if not covered.any():
+            continue
+        x, y = np.meshgrid(np.arange(strip.x0, strip.x1), np.arange(strip.y0, strip.y1))
+        points.append(np.column_stack([x[covered], y[covered]]) + np.array(mosaic.origin))
+        colours.append(_smoothed(mosaic, strip)[covered])
+    if not points:
+        return Samples(np.zeros((0, 2)), np.zeros((0, 3)))
+    return Samples(np.concatenate(points).astype(float), np.concatenate(colours).astype(float))
+
+
+def _write_layers(
+    mosaic: Raster,
+    coverage: Raster,
+    model: ColourModel,
+    drift: DriftField,
+    rules: LayerRules,
+    folder: Path,
+    settings: SegmentSettings,
+    block_px: int,
+    threads: int,
+) -> dict[str, int]:
+    table = model.table(unknown_sigma=settings.unknown_sigma)
+    halo = 40  # reach of the continuation under metal, and of the rim of debris
+    ox, oy = mosaic.origin
+
+    def render(box: Box) -> tuple[NDArray[np.uint8], ...]:
+        wide = box.grown(halo)
+        colour = _smoothed(mosaic, wide)
+        colour /= drift.over(Box(wide.x0 + ox, wide.y0 + oy, wide.x1 + ox, wide.y1 + oy))
+        covered = coverage.read(wide)[0] > 0
+        found = label_block(
+            colour,
+            covered,
+            table,
+            rules,
+            edge_px=settings.edge_px,
+            debris_px=settings.debris_px,
+        )
+        cut = (slice(halo, -halo), slice(halo, -halo))
+        counts.append(np.bincount(found.label[cut].ravel(), minlength=256))
+        return (
+            found.membership[:, *cut],
+            found.visible[:, *cut],
+            found.inferred[:, *cut],
+            found.confidence[None, *cut],
+            found.label[None, *cut],
+        )
+
+    counts: list[NDArray[np.int64]] = []
+    write_rasters(
+        [
+            Output(folder / "layers.ome.tif", np.uint8, rules.layers),
+            Output(folder / "layers_visible.tif", np.uint8, rules.layers, "nearest"),
+            Output(folder / "layers_inferred.tif", np.uint8, rules.layers, "nearest"),
+            Output(folder / "layers_confidence.tif", np.uint8, ("confidence",)),
+            Output(folder / "labels.tif", np.uint8, ("label",), "nearest"),
+        ],
+        render,
+        shape=mosaic.shape,
+        origin=mosaic.origin,
+        um_per_px=mosaic.um_per_px,
+        block_px=block_px,
+        threads=threads,
+    )
+    areas = np.sum(counts, axis=0)
+    names = dict(enumerate(rules.stacks)) | {
+        UNKNOWN: "unknown",
+        SPOILED: "spoiled",
+        NOT_PHOTOGRAPHED: "not_photographed",
+    }
+    return {name: int(areas[value]) for value, name in names.items()}
+
+
+def _confusion(
+    samples: list[tuple[str, Samples]], drift: DriftField
+) -> dict[str, dict[str, int]]:
+    """Each swatch judged by a model made without it: px of a stack called each stack."""
+    flat = [(s, p.colour / drift.at(p.points)) for s, p in samples]
+    table: dict[str, dict[str, int]] = {}
+    for number, (stack, colour) in enumerate(flat):
+        rest = flat[:number] + flat[number + 1 :]
+        if stack not in {s for s, _ in rest}:
+            continue  # its only swatch: nothing is left to learn it from
+        model = fit_colours(rest)
+        called = np.bincount(model.log_likelihood(colour).argmax(1), minlength=len(model.stacks))
+        row = table.setdefault(stack, {})
+        for name, count in zip(model.stacks, called, strict=True):
+            if count:
+                row[name] = row.get(name, 0) + int(count)
+    return table
+
+
+def _separation(model: ColourModel) -> list[dict[str, Any]]:
+    """The pairs of stacks nearest in colour, in standard deviations of their pooled spread."""
+    pairs = []
+    for a in range(len(model.stacks)):
+        for b in range(a + 1, len(model.stacks)):
+            apart = model.mean[a] - model.mean[b]
+            pooled = (model.covariance[a] + model.covariance[b]) / 2
+            sigma = float(np.sqrt(apart @ np.linalg.solve(pooled, apart)))
+            pairs.append(
+                {"stacks": [model.stacks[a], model.stacks[b]], "sigma": round(sigma, 2)}
+            )
+    return sorted(pairs, key=lambda pair: pair["sigma"])[:6]
+
+

@@ -1,0 +1,174 @@
+"""Questions about the study that the rules ask; no rule lives here."""
+
+from snakemake.exceptions import WorkflowError
+
+from maskdelta.cli import code_digest, marks_digest
+from maskdelta.errors import MaskdeltaError
+from maskdelta.images import list_tiles
+from maskdelta.study import expand_study, link_path, read_marks, study_from_mapping
+
+
+wildcard_constraints:
+    die="[A-Za-z0-9][A-Za-z0-9_.]*",
+    view="[A-Za-z0-9][A-Za-z0-9_.]*",
+    before="[A-Za-z0-9][A-Za-z0-9_.]*",
+    after="[A-Za-z0-9][A-Za-z0-9_.]*",
+
+
+try:
+    STUDY = expand_study(study_from_mapping(config))
+    MARKS = read_marks(STUDY.marks)
+except MaskdeltaError as exc:
+    raise WorkflowError(str(exc)) from None
+
+config.clear()
+config.update(STUDY.model_dump(mode="json"))
+
+PAIRS = [(c.before, c.after) for c in STUDY.comparisons]
+LAYERS = [n for n in STUDY.layers if n in (STUDY.difference.layers or STUDY.layers)]
+
+
+def view_of(wildcards):
+    """Settings of the view that the wildcards name."""
+    return config["dies"][wildcards.die]["views"][wildcards.view]
+
+
+def tile_files(wildcards):
+    """Picture files of a view, in natural order."""
+    view = STUDY.dies[wildcards.die].views[wildcards.view]
+    return [view.picture] if view.picture else list_tiles(view.tiles)
+
+
+def main_view(die):
+    """The view whose mosaic stands for the die."""
+    views = STUDY.dies[die].views
+    return STUDY.segment.view if STUDY.segment.view in views else next(iter(views))
+
+
+def mosaic_of(die):
+    """Mosaic of a die's main view."""
+    return f"results/dies/{die}/{main_view(die)}/mosaic.ome.tif"
+
+
+def coverage_of(die):
+    """Raster of tile numbers of a die's main view."""
+    return f"results/dies/{die}/{main_view(die)}/mosaic_tiles.tif"
+
+
+def poses_of(die):
+    """Poses of a die's main view."""
+    return f"results/dies/{die}/{main_view(die)}/tiles.csv"
+
+
+def mosaic(wildcards):
+    """Mosaic of the die that the wildcards name."""
+    return mosaic_of(wildcards.die)
+
+
+def coverage(wildcards):
+    """Raster of tile numbers of the die that the wildcards name."""
+    return coverage_of(wildcards.die)
+
+
+def poses(wildcards):
+    """Poses of the die that the wildcards name."""
+    return poses_of(wildcards.die)
+
+
+def both_mosaics(wildcards):
+    """Mosaics before and after."""
+    return [mosaic_of(wildcards.before), mosaic_of(wildcards.after)]
+
+
+def both_coverages(wildcards):
+    """Rasters of tile numbers before and after."""
+    return [coverage_of(wildcards.before), coverage_of(wildcards.after)]
+
+
+def both_poses(wildcards):
+    """Poses before and after."""
+    return [poses_of(wildcards.before), poses_of(wildcards.after)]
+
+
+def digest_of_swatches(wildcards):
+    """Content of a die's swatches: what makes its layers stale."""
+    return marks_digest(MARKS, "swatch", (wildcards.die,))
+
+
+def digest_of_point_pairs(wildcards):
+    """Content of the point pairs of two dies: what makes their registration stale."""
+    return marks_digest(MARKS, "point_pair", (wildcards.before, wildcards.after))
+
+
+def poses_of_marked_dies(wildcards):
+    """Poses of all views in whose frames a landmark was drawn."""
+    return sorted(
+        {
+            f"results/dies/{m.die}/{m.view}/tiles.csv"
+            for m in MARKS
+            if m.role == "landmark" and m.frame == "tile" and m.die in STUDY.dies
+        }
+    )
+
+
+def links_of_marked_dies(wildcards):
+    """Links into the study frame of all dies in whose frames a landmark was drawn."""
+    return sorted(
+        {
+            f"results/dies/{m.die}/to_study.json"
+            for m in MARKS
+            if m.role == "landmark" and m.frame != "study" and m.die in STUDY.dies
+        }
+    )
+
+
+def registrations_to_reference(wildcards):
+    """Registrations that lead from a die to the reference, in order."""
+    steps = link_path(PAIRS, wildcards.die, STUDY.reference)
+    return [f"results/comparisons/{b}--{a}/registration.json" for b, a in steps]
+
+
+def all_registrations(wildcards):
+    """Registrations that lead from either die of a comparison to the reference."""
+    steps = {
+        step
+        for die in (wildcards.before, wildcards.after)
+        for step in link_path(PAIRS, die, STUDY.reference)
+    }
+    return sorted(f"results/comparisons/{b}--{a}/registration.json" for b, a in steps)
+
+
+def all_surveys():
+    """Survey pages of all views."""
+    return [
+        f"results/dies/{die}/{view}/survey/index.html"
+        for die, settings in STUDY.dies.items()
+        for view in settings.views
+    ]
+
+
+def all_mosaics():
+    """Mosaics of all views."""
+    return [
+        f"results/dies/{die}/{view}/mosaic.ome.tif"
+        for die, settings in STUDY.dies.items()
+        for view in settings.views
+    ]
+
+
+def compared_dies():
+    """Dies that take part in a comparison."""
+    return sorted({die for pair in PAIRS for die in pair})
+
+
+def report_inputs(wildcards):
+    """Everything the report shows."""
+    found = all_mosaics() + all_surveys()
+    found += [f"results/dies/{die}/layers.json" for die in compared_dies()]
+    found += [f"results/dies/{die}/to_study.json" for die in STUDY.dies]
+    found += [
+        f"results/comparisons/{before}--{after}/{name}"
+        for before, after in PAIRS
+        for name in ("registration.json", "overlay.json", "changes.csv", "summary.json")
+    ]
+    return found

@@ -1,0 +1,40 @@
+rule difference:
+    input:
+        registration="results/comparisons/{before}--{after}/registration.json",
+        error="results/comparisons/{before}--{after}/registration_error.tif",
+        overlay="results/comparisons/{before}--{after}/overlay.json",
+        layers_before="results/dies/{before}/layers.json",
+        layers_after="results/dies/{after}/layers.json",
+        poses=both_poses,
+        registrations=all_registrations,
+        link="results/dies/{before}/to_study.json",
+        marked_poses=poses_of_marked_dies,
+        marked_links=links_of_marked_dies,
+    output:
+        masks=expand(
+            "results/comparisons/{{before}}--{{after}}/differences/{layer}.tif", layer=LAYERS
+        ),
+        changes="results/comparisons/{before}--{after}/changes.csv",
+        polygons="results/comparisons/{before}--{after}/changes.geojson",
+        landmarks="results/comparisons/{before}--{after}/landmarks.csv",
+        sensitivity="results/comparisons/{before}--{after}/sensitivity.csv",
+        sensitivity_map="results/comparisons/{before}--{after}/sensitivity.tif",
+        summary="results/comparisons/{before}--{after}/summary.json",
+    log:
+        "results/logs/{before}--{after}/difference.log",
+    benchmark:
+        "results/logs/{before}--{after}/difference.tsv"
+    params:
+        settings=lookup(within=config, dpath="difference"),
+        block_px=lookup(within=config, dpath="block_px"),
+        layers=LAYERS,
+        marks=lookup(within=config, dpath="marks"),
+        marked=marks_digest(MARKS, "landmark"),
+        code=code_digest("difference", "overlay", "register", "images", "study"),
+    threads: 2
+    resources:
+        mem_mb=2000,
+    message:
+        "Differences between {wildcards.before} and {wildcards.after}"
+    script:
+        "../../scripts/difference.py"

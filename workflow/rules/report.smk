@@ -1,0 +1,36 @@
+rule report:
+    input:
+        report_inputs,
+    output:
+        page="results/report/index.html",
+    log:
+        "results/logs/report.log",
+    benchmark:
+        "results/logs/report.tsv"
+    params:
+        study=config,
+        code=code_digest("report", "difference", "segment", "register", "images", "study"),
+    threads: 2
+    resources:
+        mem_mb=1500,
+    message:
+        "Report"
+    script:
+        "../../scripts/report.py"
+
+
+rule provenance:
+    input:
+        page="results/report/index.html",
+    output:
+        "results/provenance.json",
+    log:
+        "results/logs/provenance.log",
+    params:
+        study=config,
+        code=code_digest("report", "study"),
+    threads: 1
+    message:
+        "Provenance"
+    script:
+        "../../scripts/provenance.py"
