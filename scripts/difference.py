@@ -13,6 +13,8 @@ with session(snakemake.log[0], snakemake.threads) as threads:
     compare_dies(
         LayerStack(Path(snakemake.input.layers_before).parent),
         LayerStack(Path(snakemake.input.layers_after).parent),
+        mosaics=snakemake.input.mosaics,
+        coverages=snakemake.input.coverages,
         registration=Registration.read(snakemake.input.registration),
         error=ErrorMap.read(snakemake.input.error),
         overlay=Overlay.read(snakemake.input.overlay),

@@ -10,9 +10,7 @@ from maskdelta.study import Poses, RegisterSettings, read_marks
 with session(snakemake.log[0], snakemake.threads) as threads:
     sides = [
         Side(Raster.open(mosaic), Raster.open(coverage))
-        for mosaic, coverage in zip(
-            snakemake.input.mosaics, snakemake.input.coverages, strict=True
-        )
+        for mosaic, coverage in zip(snakemake.input.mosaics, snakemake.input.coverages, strict=True)
     ]
     names = (snakemake.wildcards.before, snakemake.wildcards.after)
     registered = register(

@@ -4,18 +4,22 @@ from pathlib import Path
 
 from maskdelta.cli import session
 from maskdelta.images import Raster
-from maskdelta.segment import segment, swatches_of
+from maskdelta.segment import ignored_areas, segment, swatches_of
 from maskdelta.study import Poses, SegmentSettings, Stack, read_marks
 
 with session(snakemake.log[0], snakemake.threads) as threads:
     die = snakemake.wildcards.die
-    with Raster.open(snakemake.input.mosaic) as mosaic, Raster.open(
-        snakemake.input.coverage
-    ) as coverage:
+    marks = read_marks(snakemake.params.marks)
+    poses = Poses.read(snakemake.input.poses)
+    with (
+        Raster.open(snakemake.input.mosaic) as mosaic,
+        Raster.open(snakemake.input.coverage) as coverage,
+    ):
         segment(
             mosaic,
             coverage,
-            swatches_of(read_marks(snakemake.params.marks), die, Poses.read(snakemake.input.poses)),
+            swatches_of(marks, die, poses),
+            ignored=ignored_areas(marks, die, poses),
             folder=Path(snakemake.output.figures).parent,
             die=die,
             layers=snakemake.params.layers,

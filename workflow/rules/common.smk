@@ -91,8 +91,8 @@ def both_poses(wildcards):
 
 
 def digest_of_swatches(wildcards):
-    """Content of a die's swatches: what makes its layers stale."""
-    return marks_digest(MARKS, "swatch", (wildcards.die,))
+    """Content of a die's swatches and ignored areas: what makes its layers stale."""
+    return [marks_digest(MARKS, role, (wildcards.die,)) for role in ("swatch", "ignore")]
 
 
 def digest_of_point_pairs(wildcards):

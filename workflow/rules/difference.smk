@@ -5,6 +5,8 @@ rule difference:
         overlay="results/comparisons/{before}--{after}/overlay.json",
         layers_before="results/dies/{before}/layers.json",
         layers_after="results/dies/{after}/layers.json",
+        mosaics=both_mosaics,
+        coverages=both_coverages,
         poses=both_poses,
         registrations=all_registrations,
         link="results/dies/{before}/to_study.json",
@@ -30,7 +32,7 @@ rule difference:
         layers=LAYERS,
         marks=lookup(within=config, dpath="marks"),
         marked=marks_digest(MARKS, "landmark"),
-        code=code_digest("difference", "overlay", "register", "images", "study"),
+        code=code_digest("difference", "overlay", "register", "segment", "images", "study"),
     threads: 2
     resources:
         mem_mb=2000,

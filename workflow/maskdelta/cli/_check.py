@@ -174,10 +174,9 @@ def _check_tile_mark(mark: Mark, tiles: dict[str, PictureInfo]) -> list[str]:
     info = tiles[mark.tile]
     x0, y0, x1, y1 = mark.geometry.bounds
     if x1 < 0 or y1 < 0 or x0 > info.width_px or y0 > info.height_px:
-        return [
-            f"{mark.source}: `{mark.label or mark.stack}` lies outside its tile "
-            f"({info.width_px} x {info.height_px} px); correct its coordinates."
-        ]
+        size = f"{info.width_px} x {info.height_px} px"
+        what = mark.label or mark.stack
+        return [f"{mark.source}: `{what}` lies outside its tile ({size}); correct it."]
     return []
 
 

@@ -7,11 +7,11 @@ import re
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable
 from pathlib import Path
 
-from maskdelta.errors import ConfigurationError, MaskdeltaError
 from maskdelta.cli._check import check_study
+from maskdelta.errors import ConfigurationError, MaskdeltaError
 
 __all__ = ["run_study"]
 
@@ -86,11 +86,11 @@ def _snakefile() -> Path:
     return path
 
 
-def _show(lines: Iterator[str] | object, started: float) -> list[str]:
+def _show(lines: Iterable[str], started: float) -> list[str]:
     """Print a line a job begun; returns all of Snakemake's lines for a failure's explanation."""
     kept: list[str] = []
     total = done = 0
-    for raw in lines:  # type: ignore[attr-defined]
+    for raw in lines:
         line = raw.rstrip()
         kept.append(line)
         count = re.match(r"^total\s+(\d+)$", line)
@@ -115,7 +115,9 @@ def _explain(lines: list[str]) -> None:
             text = Path(log).read_text(encoding="utf-8")
         except OSError:
             continue
-        sentences += [f"{line[7:]}  (log: {log})" for line in text.splitlines() if line[:7] == "fault: "]
+        sentences += [
+            f"{line[7:]}  (log: {log})" for line in text.splitlines() if line[:7] == "fault: "
+        ]
     if not sentences:
         sentences = [line for line in lines if line.strip()][-15:]
     print("\n".join(["", "The run stopped:", *sentences]), file=sys.stderr)

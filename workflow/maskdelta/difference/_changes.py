@@ -14,7 +14,6 @@ from scipy.sparse.csgraph import connected_components
 from shapely.geometry.base import BaseGeometry
 
 from maskdelta.difference._regions import Region
-from maskdelta.images import Box
 from maskdelta.study import Mark
 
 __all__ = ["Change", "Landmark", "group_regions", "landmark_of", "rank_changes"]
@@ -52,7 +51,8 @@ class Change:
     box_um : (x0, y0, x1, y1)
     added_um2, removed_um2 : float
     error_um : float
-    evidence : float
+    evidence, affinity : float
+        Means of the regions', weighted by area; see `Region`.
     landmark : str
         Nearest landmark within its reach; empty where none.
     landmark_distance_um : float or None
@@ -69,6 +69,7 @@ class Change:
     removed_um2: float
     error_um: float
     evidence: float
+    affinity: float
     landmark: str = ""
     landmark_distance_um: float | None = None
     score: float = 0.0
@@ -133,9 +134,7 @@ def make_change(
     area = np.array([r.area_px for r in regions], float)
     centres = np.array([[r.x, r.y] for r in regions]) + origin
     middle = (centres * area[:, None]).sum(0) / area.sum()
-    corners = np.array(
-        [[b.x0, b.y0, b.x1, b.y1] for b in (r.box for r in regions)], float
-    )
+    corners = np.array([[b.x0, b.y0, b.x1, b.y1] for b in (r.box for r in regions)], float)
     x0, y0 = corners[:, :2].min(0) + origin - 0.5
     x1, y1 = corners[:, 2:].max(0) + origin - 0.5
     outline = to_study(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
@@ -152,6 +151,7 @@ def make_change(
         removed_um2=float(area[[r.sign == 2 for r in regions]].sum() * unit),
         error_um=float(error_px * um_per_px),
         evidence=float(np.average([r.evidence for r in regions], weights=area)),
+        affinity=float(np.average([r.affinity for r in regions], weights=area)),
     )
 
 
@@ -166,7 +166,9 @@ def rank_changes(changes: Sequence[Change], landmarks: Sequence[Landmark]) -> li
     ranked = []
     for change in changes:
         box = shapely.box(*change.box_um)
-        apart = [(mark.geometry.distance(box) / mark.reach_um, n) for n, mark in enumerate(landmarks)]
+        apart = [
+            (mark.geometry.distance(box) / mark.reach_um, n) for n, mark in enumerate(landmarks)
+        ]
         if not apart:
             ranked.append(replace(change, score=change.changed_um2))
             continue
@@ -195,5 +197,3 @@ def smallest_seen_px(
     """
     side = np.maximum(np.ceil(radius_px) + 1, 3.0)
     return np.maximum(side, np.sqrt(min_area_px))
-
-

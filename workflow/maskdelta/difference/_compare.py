@@ -61,16 +61,15 @@ def landmarks_in_study(
     for mark in marks:
         if mark.role != "landmark":
             continue
-        moved: Mark | None = mark
-        if mark.frame != "study":
-            link = frames.get(mark.die)
-            if mark.frame == "tile":
-                moved = mark_in_mosaic(mark, tiles.get((mark.die, mark.view), Poses()))
-            if moved is None or link is None or not link.linked:
-                print(f"landmark `{mark.label}` ({mark.source}) could not be carried over")
-                continue
-            moved = map_mark(moved, link.to_study, frame="study")
-        found.append(landmark_of(moved, reach_um))
+        if mark.frame == "study":
+            found.append(landmark_of(mark, reach_um))
+            continue
+        link = frames.get(mark.die)
+        moved = mark_in_mosaic(mark, tiles.get((mark.die, mark.view), Poses()))
+        if moved is None or link is None or not link.linked:
+            print(f"landmark `{mark.label}` ({mark.source}) could not be carried over")
+            continue
+        found.append(landmark_of(map_mark(moved, link.to_study, frame="study"), reach_um))
     return found
 
 
@@ -78,6 +77,8 @@ def compare_dies(
     before: LayerStack,
     after: LayerStack,
     *,
+    mosaics: Sequence[str | Path],
+    coverages: Sequence[str | Path],
     registration: Registration,
     error: ErrorMap,
     overlay: Overlay,
@@ -104,6 +105,8 @@ def compare_dies(
             registration,
             error,
             overlay,
+            mosaics=[Path(path) for path in mosaics],
+            coverages=[Path(path) for path in coverages],
             folder=folder / "differences",
             settings=in_px,
             block_px=block_px,

@@ -9,10 +9,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from maskdelta.difference._masks import ADDED, NOT_COMPARABLE, REMOVED, compare_layer
+from maskdelta.difference._joint import eight_bits, learn_joint_colours
+from maskdelta.difference._masks import (
+    ADDED,
+    NOT_COMPARABLE,
+    REMOVED,
+    SAME,
+    compare_layer,
+)
 from maskdelta.difference._regions import (
     BlockRegions,
     Region,
@@ -23,6 +31,7 @@ from maskdelta.difference._regions import (
 from maskdelta.images import Box, Output, Raster, blocks_of, map_block, write_rasters
 from maskdelta.overlay import LayerOverlay, Overlay
 from maskdelta.register import ErrorMap
+from maskdelta.segment import SPOILED
 from maskdelta.study import DifferenceSettings, LayerStack, Registration
 
 __all__ = ["Differences", "find_differences"]
@@ -62,6 +71,8 @@ class _Inputs:
         registration: Registration,
         error: ErrorMap,
         overlay: Overlay,
+        mosaics: Sequence[Path],
+        coverages: Sequence[Path],
         settings: DifferenceSettings,
     ) -> None:
         def opened(path: Path) -> Raster:
@@ -69,9 +80,13 @@ class _Inputs:
 
         self.member_b, self.member_a = opened(before.membership), opened(after.membership)
         self.visible_b, self.visible_a = opened(before.visible), opened(after.visible)
+        self.labels_b, self.labels_a = opened(before.labels), opened(after.labels)
         wanted = settings.layers or self.member_b.planes
         self.layers = tuple(name for name in self.member_b.planes if name in wanted)
         self.planes = [self.member_b.planes.index(name) for name in self.layers]
+        self.mosaics = [opened(path) for path in mosaics]
+        covered = (opened(coverages[0]), opened(coverages[1]))
+        self.joint = learn_joint_colours(*self.mosaics, covered, registration)
         self.registration, self.error, self.overlay = registration, error, overlay
         self.margin_px = settings.margin_px
 
@@ -82,7 +97,9 @@ class _Inputs:
         column = np.clip((x - self.error.box.x0) // self.error.step_px, 0, None)
         row = np.clip((y - self.error.box.y0) // self.error.step_px, 0, None)
         height, width = self.error.radius_px.shape
-        grid = self.error.radius_px[np.ix_(np.minimum(row, height - 1), np.minimum(column, width - 1))]
+        grid = self.error.radius_px[
+            np.ix_(np.minimum(row, height - 1), np.minimum(column, width - 1))
+        ]
         return (grid + self.margin_px).astype(np.float32)
 
 
@@ -93,6 +110,8 @@ def find_differences(
     error: ErrorMap,
     overlay: Overlay,
     *,
+    mosaics: Sequence[Path],
+    coverages: Sequence[Path],
     folder: str | Path,
     settings: DifferenceSettings,
     block_px: int = 2048,
@@ -107,6 +126,8 @@ def find_differences(
         Trusted.
     error : ErrorMap
     overlay : Overlay
+    mosaics, coverages : (path, path)
+        Of the dies before and after.
     folder : path
         Of the masks: 0 same, 1 added, 2 removed, 255 not comparable; frame of the die before.
     settings : DifferenceSettings
@@ -120,7 +141,9 @@ def find_differences(
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     with ExitStack() as stack:
-        inputs = _Inputs(stack, before, after, registration, error, overlay, settings)
+        inputs = _Inputs(
+            stack, before, after, registration, error, overlay, mosaics, coverages, settings
+        )
         frame = inputs.member_b
         blocks = {box: n for n, box in enumerate(blocks_of(frame.shape, block_px))}
         pieces: list[list[BlockRegions]] = [[] for _ in blocks]
@@ -139,8 +162,8 @@ def find_differences(
         }
         write_rasters([Output(raw, np.uint8, inputs.layers, "nearest")], compare, **options)
         regions = join_regions(piece for block in pieces for piece in block)
-        kept, doubtful = _judge(regions, settings)
-        counts = _write_masks(folder, raw, blocks, inputs.layers, doubtful, options)
+        kept, doubtful, alike = _judge(regions, settings)
+        counts = _write_masks(folder, raw, blocks, inputs.layers, doubtful, alike, options)
     return Differences(inputs.layers, kept, doubtful, *counts)
 
 
@@ -159,6 +182,14 @@ def _compare_block(
         return states, []
     planes_b, planes_a = inputs.member_b.read_mosaic(wide), block.fetch(inputs.member_a)
     radius = inputs.radius(wide)
+    affinity = inputs.joint.look(
+        eight_bits(inputs.mosaics[0].read_mosaic(wide)),
+        block.resample(eight_bits(block.fetch(inputs.mosaics[1]))),
+    )
+    near = _near_spoiled(
+        inputs.labels_b.read_mosaic(wide)[0],
+        block.resample(block.fetch(inputs.labels_a)[0], nearest=True),
+    )
     cut = (slice(_HALO_PX, -_HALO_PX), slice(_HALO_PX, -_HALO_PX))
     pieces = []
     for k, (name, plane) in enumerate(zip(inputs.layers, inputs.planes, strict=True)):
@@ -184,25 +215,52 @@ def _compare_block(
                 found.core[cut],
                 found.for_before[cut],
                 found.for_after[cut],
+                affinity[cut],
+                near[cut],
             )
             for sign in (ADDED, REMOVED)
         ]
     return states, pieces
 
 
+def _near_spoiled(
+    before: NDArray[np.uint8], after: NDArray[np.uint8], *, reach_px: int = 8
+) -> NDArray[np.bool_]:
+    """(H, W), True within `reach_px` of debris or damage in either label image.
+
+    The rim of debris takes on the colours of other stacks; what differs only there is no change.
+    """
+    spoiled = ((before == SPOILED) | (after == SPOILED)).astype(np.uint8)
+    size = 2 * reach_px + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    return cv2.dilate(spoiled, disc) > 0
+
+
 def _judge(
     regions: list[Region], settings: DifferenceSettings
-) -> tuple[list[Region], list[Region]]:
-    """Regions large and certain enough, and those that are large but doubtful."""
-    kept, doubtful = [], []
+) -> tuple[list[Region], list[Region], list[Region]]:
+    """Regions to report, doubtful ones, and those where both photographs show the same.
+
+    The last are slips of the segmentation: the layers differ, but the colours are those that
+    unchanged places have for each other.
+    """
+    kept: list[Region] = []
+    doubtful: list[Region] = []
+    alike: list[Region] = []
     for region in regions:
-        if region.area_px < settings.min_area_um2 or region.core_px < 3:
-            doubtful.append(region)
-        elif region.evidence < settings.min_evidence:
-            doubtful.append(region)
-        else:
+        large = region.area_px >= settings.min_area_um2 and region.core_px >= 3
+        if region.affinity > -settings.max_affinity:
+            alike.append(region)
+        elif (
+            large
+            and region.evidence >= settings.min_evidence
+            and region.affinity <= settings.max_affinity
+            and region.near_spoiled <= 0.5
+        ):
             kept.append(region)
-    return kept, doubtful
+        else:
+            doubtful.append(region)
+    return kept, doubtful, alike
 
 
 def _write_masks(
@@ -211,13 +269,15 @@ def _write_masks(
     blocks: dict[Box, int],
     layers: Sequence[str],
     doubtful: list[Region],
+    alike: list[Region],
     options: dict[str, Any],
 ) -> tuple[dict[str, int], dict[str, int]]:
-    """Final masks: doubtful regions become not comparable; counts of both kinds of px."""
-    out: dict[tuple[int, int, int], set[int]] = {}
-    for region in doubtful:
-        for block, label in region.parts:
-            out.setdefault((block, region.layer, region.sign), set()).add(label)
+    """Final masks: doubtful regions become not comparable, alike ones the same; counts of px."""
+    out: dict[tuple[int, int, int], list[tuple[int, int]]] = {}
+    for members, state in ((doubtful, NOT_COMPARABLE), (alike, SAME)):
+        for region in members:
+            for block, label in region.parts:
+                out.setdefault((block, region.layer, region.sign), []).append((label, state))
     counts = np.zeros((len(blocks), len(layers), 2), np.int64)
     with Raster.open(raw) as source:
 
@@ -226,10 +286,14 @@ def _write_masks(
             states = source.read(box)
             for k in range(len(layers)):
                 for sign in (ADDED, REMOVED):
-                    labels_out = out.get((number, k, sign))
-                    if labels_out:
-                        _, labels = label_mask(states[k] == sign)
-                        states[k][np.isin(labels, sorted(labels_out))] = NOT_COMPARABLE
+                    changed = out.get((number, k, sign))
+                    if changed:
+                        count, labels = label_mask(states[k] == sign)
+                        new = np.full(count + 1, sign, np.uint8)
+                        for label, state in changed:
+                            new[label] = state
+                        inside = labels > 0
+                        states[k][inside] = new[labels[inside]]
                 hidden = int((states[k] == NOT_COMPARABLE).sum())
                 counts[number, k] = states[k].size - hidden, hidden
             return [plane[None] for plane in states]
@@ -244,5 +308,3 @@ def _write_masks(
         {name: int(total[k, 0]) for k, name in enumerate(layers)},
         {name: int(total[k, 1]) for k, name in enumerate(layers)},
     )
-
-

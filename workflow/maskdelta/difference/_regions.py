@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
@@ -15,7 +16,7 @@ from maskdelta.images import Box
 
 __all__ = ["BlockRegions", "Region", "join_regions", "label_mask", "measure_block"]
 
-_SUMS = 6
+_SUMS = 8
 
 
 @dataclass(frozen=True)
@@ -35,6 +36,10 @@ class Region:
     box : Box
     for_before, for_after : float
         Mean log-odds of presence in the two photographs, over the core.
+    affinity : float
+        Mean affinity of the two photographs' colours, over the core; negative for a change.
+    near_spoiled : float
+        Share of the core that lies close to debris or damage in either photograph.
     """
 
     layer: int
@@ -47,6 +52,8 @@ class Region:
     box: Box
     for_before: float
     for_after: float
+    affinity: float
+    near_spoiled: float
 
     @property
     def evidence(self) -> float:
@@ -65,8 +72,9 @@ class BlockRegions:
     block : int
     box : Box
     layer, sign : int
-    sums : (n, 6) float64
-        Per label 1..n: area, core, sum x, sum y, sums of log-odds before and after over the core.
+    sums : (n, 8) float64
+        Per label 1..n: area, core, sum x, sum y, and sums over the core of the log-odds before and
+        after, of the affinity, and of nearness to debris.
     bounds : (n, 4) int64
         x0, y0, x1, y1 in the raster.
     rim : dict of str to (m,) int32
@@ -97,6 +105,8 @@ def measure_block(
     core: NDArray[np.bool_],
     for_before: NDArray[np.float32],
     for_after: NDArray[np.float32],
+    affinity: NDArray[np.float32],
+    near_spoiled: NDArray[np.bool_],
 ) -> BlockRegions:
     """Label one block's mask and measure the pieces."""
     count, labels = label_mask(mask)
@@ -104,8 +114,8 @@ def measure_block(
     member = labels[y, x]
     inner = core[y, x]
 
-    def total(weights: NDArray[np.generic]) -> NDArray[np.float64]:
-        return np.bincount(member, weights.astype(float), count + 1)[1:]
+    def total(weights: NDArray[Any]) -> NDArray[np.float64]:
+        return np.bincount(member, weights.astype(float), count + 1).astype(float)[1:]
 
     sums = np.column_stack(
         [
@@ -115,6 +125,8 @@ def measure_block(
             total(y + box.y0),
             total(np.where(inner, for_before[y, x], 0)),
             total(np.where(inner, for_after[y, x], 0)),
+            total(np.where(inner, affinity[y, x], 0)),
+            total(inner & near_spoiled[y, x]),
         ]
     ).reshape(count, _SUMS)
     bounds = np.empty((count, 4), np.int64)
@@ -184,7 +196,7 @@ def _region(
     bounds: NDArray[np.int64],
     parts: list[tuple[int, int]],
 ) -> Region:
-    area, core, sx, sy, before, after = sums.sum(0)
+    area, core, sx, sy, before, after, affinity, near = sums.sum(0)
     x0, y0 = bounds[:, :2].min(0)
     x1, y1 = bounds[:, 2:].max(0)
     inner = max(core, 1.0)
@@ -199,6 +211,8 @@ def _region(
         Box(int(x0), int(y0), int(x1), int(y1)),
         float(before / inner),
         float(after / inner),
+        float(affinity / inner),
+        float(near / inner),
     )
 
 

@@ -156,6 +156,7 @@ def _change_row(
         "removed_um2": change.removed_um2,
         "error_um": change.error_um,
         "evidence": change.evidence,
+        "affinity": change.affinity,
         "p_value": None,
         "q_value": None,
         "landmark": change.landmark,
@@ -197,7 +198,9 @@ def _features(
 
 def _rounded(geometry: BaseGeometry) -> dict[str, Any]:
     return dict(
-        shapely.geometry.mapping(shapely.transform(geometry, lambda p: np.array(round_points(p, 3))))
+        shapely.geometry.mapping(
+            shapely.transform(geometry, lambda p: np.array(round_points(p, 3)))
+        )
     )
 
 
@@ -337,6 +340,7 @@ def _comparable_share(mask: Raster, error: ErrorMap) -> NDArray[np.float64]:
         padded[: block.height, : block.width] = seen
         part = cv2.resize(padded, (columns, rows), interpolation=cv2.INTER_AREA)
         share[
-            block.y0 // step : block.y0 // step + rows, block.x0 // step : block.x0 // step + columns
+            block.y0 // step : block.y0 // step + rows,
+            block.x0 // step : block.x0 // step + columns,
         ] = part
     return share

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
+from typing import Any
 
 import cv2
 import numpy as np
@@ -76,7 +77,8 @@ def linear_to_srgb(
     index *= 65535
     index += 0.5
     table = _encode_table(8 if np.dtype(dtype) == np.uint8 else 16)
-    return np.take(table, index.astype(np.uint16))
+    coded: NDArray[Any] = np.take(table, index.astype(np.uint16))
+    return coded
 
 
 def grey(image: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.float32]:

@@ -141,7 +141,7 @@ class _Writer:
     def __init__(self, output: Output, shape: tuple[int, int], block_px: int) -> None:
         self.path = Path(output.path)
         self.path.parent.mkdir(parents=True, exist_ok=True)
-        self.spool = tempfile.TemporaryFile(dir=self.path.parent)
+        self.spool = tempfile.TemporaryFile(dir=self.path.parent)  # noqa: SIM115  (closed by the caller)
         self._output = output
         self._dtype = np.dtype(output.dtype)
         self._colour = not output.planes

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -36,17 +37,17 @@ class BlockMap:
     y: NDArray[np.float32]
     linear: Array
 
-    def fetch(self, raster: Raster) -> NDArray[np.generic]:
+    def fetch(self, raster: Raster) -> NDArray[Any]:
         """The pixels needed, to be resampled as often as wanted."""
         return raster.read_mosaic(self.source)
 
     def resample(
         self,
-        plane: NDArray[np.generic],
+        plane: NDArray[Any],
         *,
         nearest: bool = False,
         shift_px: tuple[float, float] = (0.0, 0.0),
-    ) -> NDArray[np.generic]:
+    ) -> NDArray[Any]:
         """Resample one fetched plane; `shift_px` moves the places read, px of this frame.
 
         Parameters
@@ -78,9 +79,7 @@ def map_block(box: Box, here_to_there: Callable[[Array], Array], *, step_px: int
     """
     columns = -(-box.width // step_px) + 1
     rows = -(-box.height // step_px) + 1
-    gx, gy = np.meshgrid(
-        box.x0 + np.arange(columns) * step_px, box.y0 + np.arange(rows) * step_px
-    )
+    gx, gy = np.meshgrid(box.x0 + np.arange(columns) * step_px, box.y0 + np.arange(rows) * step_px)
     there = here_to_there(np.column_stack([gx.ravel(), gy.ravel()]).astype(float))
     there = there.reshape(rows, columns, 2)
     (x0, y0), (x1, y1) = there.min((0, 1)), there.max((0, 1))

@@ -7,6 +7,7 @@ import hashlib
 import re
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import imagecodecs
 import numpy as np
@@ -148,7 +149,7 @@ def _probe_tiff(path: str | Path, size: int) -> PictureInfo:
             orientation = int(tag.value) if tag is not None else 1
             width, height = page.imagewidth, page.imagelength
             profile = 34675 in page.tags
-    except Exception as exc:  # noqa: BLE001  (a broken TIFF may raise anything)
+    except Exception as exc:
         raise ImageError(
             f"{path}: the TIFF's tables cannot be read ({exc}); export it again."
         ) from None
@@ -187,14 +188,14 @@ def read_picture(path: str | Path) -> Picture:
                 "WEBP": imagecodecs.webp_decode,
             }[info.format]
             image = decode(data)
-    except Exception as exc:  # noqa: BLE001  (every codec has exceptions of its own)
+    except Exception as exc:
         raise ImageError(
             f"{path}: the pixels cannot be decoded ({exc}); export it again."
         ) from None
     return _upright(_as_rgb(image), info.orientation)
 
 
-def _as_rgb(image: np.ndarray) -> Picture:
+def _as_rgb(image: NDArray[Any]) -> Picture:
     if image.ndim == 3 and image.shape[0] in (3, 4) and image.shape[2] > 4:
         image = np.moveaxis(image, 0, -1)  # planar TIFF
     if image.ndim == 2 or image.shape[2] <= 2:
@@ -208,4 +209,5 @@ def _upright(image: Picture, orientation: int) -> Picture:
     if orientation in (2, 4, 5, 7):
         image = image[:, ::-1]
     turns = {1: 0, 2: 0, 3: 2, 4: 2, 5: 1, 6: 3, 7: 3, 8: 1}.get(orientation, 0)
-    return np.ascontiguousarray(np.rot90(image, turns))
+    upright: NDArray[Any] = np.ascontiguousarray(np.rot90(image, turns))
+    return upright

@@ -84,9 +84,11 @@ class Overlay:
         scale = 1.0 if um is None else um
         layers = {
             name: LayerOverlay(
-                *(row[f"{key}_{unit}"] / scale for key in ("dx", "dy", "grow")),
-                row["patches"],
-                row[f"sd_{unit}"] / scale,
+                dx_px=row[f"dx_{unit}"] / scale,
+                dy_px=row[f"dy_{unit}"] / scale,
+                grow_px=row[f"grow_{unit}"] / scale,
+                patches=row["patches"],
+                sd_px=row[f"sd_{unit}"] / scale,
             )
             for name, row in data["layers"].items()
         }
@@ -131,7 +133,7 @@ def measure_overlay(
         names = member_b.planes
         um_per_px = member_b.um_per_px
         limit = settings.max_shift_um / (um_per_px or 1.0)
-        shift = {name: (0.0, 0.0) for name in names}
+        shift = dict.fromkeys(names, (0.0, 0.0))
         boxes = _patches(member_b.box, patch_px, most_patches)
         rows: dict[str, list[Array]] = {}
         for _ in range(3):
@@ -159,9 +161,7 @@ def _summed(rows: Sequence[Array], shift: tuple[float, float]) -> LayerOverlay:
         return LayerOverlay()
     table = np.array(rows)
     spread = 1.4826 * np.median(np.abs(table[:, :2] - np.median(table[:, :2], axis=0)))
-    return LayerOverlay(
-        shift[0], shift[1], float(np.median(table[:, 2])), len(rows), float(spread)
-    )
+    return LayerOverlay(shift[0], shift[1], float(np.median(table[:, 2])), len(rows), float(spread))
 
 
 def _patches(box: Box, patch_px: int, most: int) -> list[Box]:

@@ -138,10 +138,10 @@ def measure(
         )
 
     found = list(map_ordered(one, list(points), threads=threads))
-    kept = [k for k, f in enumerate(found) if f is not None]
-    shifts = np.array([found[k][0] for k in kept], float).reshape(-1, 2)  # type: ignore[index]
-    score = np.array([found[k][1] for k in kept], float)  # type: ignore[index]
-    centres = points[kept].reshape(-1, 2)
+    kept = [(k, *f) for k, f in enumerate(found) if f is not None]
+    shifts: Array = np.array([shift for _, shift, _ in kept], np.float64).reshape(-1, 2)
+    score: Array = np.array([score for _, _, score in kept], np.float64)
+    centres = points[[k for k, _, _ in kept]].reshape(-1, 2)
     return ControlPoints(centres, before_to_after(centres + shifts), score)
 
 
@@ -169,7 +169,7 @@ def _measure_one(
     if edges_before.std() < 1e-3 or edges_after.std() < 1e-3:
         return None
     surface = cv2.matchTemplate(edges_after, edges_before, cv2.TM_CCOEFF_NORMED)
-    row, column = np.unravel_index(int(surface.argmax()), surface.shape)
+    row, column = divmod(int(surface.argmax()), surface.shape[1])
     best = float(surface[row, column])
     inside = 0 < row < surface.shape[0] - 1 and 0 < column < surface.shape[1] - 1
     if best < min_score or not inside or _rival(surface, row, column) > 0.9 * best:

@@ -115,10 +115,7 @@ def match_features(
 
 
 def _picture(image: NDArray[np.uint8], kind: str) -> NDArray[np.uint8]:
-    if kind == "brightness":
-        plane = image.mean(-1, dtype=np.float32)
-    else:
-        plane = structure(image)
+    plane = image.mean(-1, dtype=np.float32) if kind == "brightness" else structure(image)
     low, high = np.percentile(plane, [1, 99.5])
     scaled = (plane - low) * (255 / max(high - low, 1e-6))
     return np.clip(scaled, 0, 255).astype(np.uint8)
@@ -128,7 +125,7 @@ def _describe(
     picture: NDArray[np.uint8], mask: NDArray[np.uint8]
 ) -> tuple[Array, NDArray[np.float32]]:
     inner = cv2.erode(mask, np.ones((9, 9), np.uint8), borderType=cv2.BORDER_CONSTANT)
-    sift = cv2.SIFT_create(nfeatures=5000, contrastThreshold=0.02)
+    sift = cv2.SIFT.create(nfeatures=5000, contrastThreshold=0.02)
     keys, descriptors = sift.detectAndCompute(picture, inner)
     if descriptors is None or len(keys) < 8:
         return np.zeros((0, 2)), np.zeros((0, 128), np.float32)

@@ -82,7 +82,9 @@ def _knots(box: Box, spacing_px: float) -> tuple[tuple[float, float], tuple[int,
     return (box.x0 - spacing_px, box.y0 - spacing_px), (counts[0], counts[1])
 
 
-def _design(points: Array, origin: tuple[float, float], spacing: float, shape: tuple[int, int]):
+def _design(
+    points: Array, origin: tuple[float, float], spacing: float, shape: tuple[int, int]
+) -> Array:
     """Rows of the tensor-product cubic B-spline at the points, (n, ny * nx)."""
     rows = []
     for axis, count in ((1, shape[0]), (0, shape[1])):
@@ -118,7 +120,7 @@ def _fit_warp(
         solved = np.linalg.solve(normal, design.T @ (displacement * weight[:, None]))
         residual = displacement - design @ solved
         weight = tukey_weights(residual, robust_scale(residual))
-        coefficients = solved.T.reshape(2, *shape)
+        coefficients = solved.T.reshape(2, *shape).astype(float)
     return Warp(origin, float(spacing), coefficients), weight
 
 

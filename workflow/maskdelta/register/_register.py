@@ -18,8 +18,8 @@ from maskdelta.register._fit import Fit, fit_affine_robust, fit_map, max_strain
 from maskdelta.study import (
     Mark,
     Poses,
-    Registration,
     RegisterSettings,
+    Registration,
     apply_affine,
     compose_affine,
     fit_similarity,
@@ -217,8 +217,9 @@ def _clear(found: list[FeatureMatch], settings: RegisterSettings) -> bool:
     return enough and found[0].spread_frac > 0.1
 
 
-def _eight_bits(image: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.uint8]:
-    return image if image.dtype == np.uint8 else (image >> 8).astype(np.uint8)
+def _eight_bits(image: NDArray[Any]) -> NDArray[np.uint8]:
+    reduced: NDArray[np.uint8] = (image >> 8).astype(np.uint8) if image.dtype != np.uint8 else image
+    return reduced
 
 
 def _in_mosaic_px(affine: Array, before: Side, after: Side) -> Array:
@@ -476,7 +477,7 @@ def _finish(
     lengths = np.hypot(*fit.left_out_px.T)
     labels, groups = _rejected_groups(control, fit, before.box, settings)
     strain = max_strain(fit.warp, before.box)
-    figures = {
+    figures: dict[str, Any] = {
         "features": {
             "matches": best.match.matches,
             "agree": best.match.inliers,
@@ -546,7 +547,7 @@ def _rejected_groups(
     from scipy.sparse.csgraph import connected_components
 
     count, member = connected_components(graph.tocsr() + _eye(len(rejected)), directed=False)
-    groups = []
+    groups: list[dict[str, Any]] = []
     for number in range(count):
         inside = rejected[member == number]
         if len(inside) < 3:

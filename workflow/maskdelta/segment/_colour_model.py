@@ -46,11 +46,40 @@ class ColourModel:
         grid = np.arange(64) * 4 + 1.5
         colour = np.stack(np.meshgrid(grid, grid, grid, indexing="ij"), -1).reshape(-1, 3)
         likelihood = self.log_likelihood(colour)
-        doubt = 10 * (likelihood.max(1, keepdims=True) - likelihood)
+        doubt = likelihood.max(1, keepdims=True) - likelihood
+        doubt = np.minimum(doubt, self._most_certain()[likelihood.argmax(1)])
         far = self.distance2(colour).min(1) > unknown_sigma**2
         return ColourTable(
-            self.stacks, np.minimum(np.rint(doubt), 255).astype(np.uint8), far.astype(np.uint8)
+            self.stacks,
+            np.minimum(np.rint(10 * doubt), 255).astype(np.uint8),
+            far.astype(np.uint8),
+            self._steep(),
         )
+
+    def separation(self) -> Array:
+        """Distance of each pair of means in standard deviations of their mean spread, (K, K)."""
+        count = len(self.stacks)
+        out = np.zeros((count, count))
+        for a in range(count):
+            for b in range(count):
+                apart = self.mean[a] - self.mean[b]
+                mixed = (self.covariance[a] + self.covariance[b]) / 2
+                out[a, b] = np.sqrt(apart @ np.linalg.solve(mixed, apart))
+        return out
+
+    def _most_certain(self) -> Array:
+        """Largest log-likelihood ratio believed between two stacks, (K, K).
+
+        That of a colour two standard deviations beyond the likelier mean: farther out, an
+        exposure that is off explains more than the other stack would.
+        """
+        apart = self.separation()
+        return apart**2 / 2 + 2 * apart
+
+    def _steep(self) -> float:
+        """Slope above which a px is part of an edge: an eighth of the usual contrast per px."""
+        apart = np.linalg.norm(self.mean[:, None] - self.mean[None], axis=2)
+        return float(np.median(apart[np.triu_indices(len(self.mean), 1)]) / 8)
 
 
 @dataclass(frozen=True)
@@ -64,11 +93,14 @@ class ColourTable:
         How much less likely each stack is than the likeliest, in tenths of a log unit.
     unknown : (262144,) uint8
         1 where the colour is far from every stack.
+    steep : float
+        Slope, levels per px, above which a px is part of an edge.
     """
 
     stacks: tuple[str, ...]
     doubt: NDArray[np.uint8]
     unknown: NDArray[np.uint8]
+    steep: float
 
     def index(self, colour: NDArray[np.float32]) -> NDArray[np.int32]:
         """Row of the table for each pixel of an (H, W, 3) picture, 0..255."""
@@ -80,6 +112,7 @@ def fit_colours(
     samples: Sequence[tuple[str, NDArray[np.float64]]],
     *,
     noise_level: float = 2.0,
+    brightness_frac: float = 0.03,
     shrink: float = 0.15,
     trim_sigma: float = 3.5,
 ) -> ColourModel:
@@ -92,6 +125,10 @@ def fit_colours(
     noise_level : float
         Standard deviation added to every channel, so that a flat swatch does not claim to know
         its colour better than the table resolves it.
+    brightness_frac : float
+        Standard deviation of a common factor of all channels: exposure and shading are never
+        evened out better than this, so that two stacks which differ in brightness alone, by a
+        few hundredths, are not told apart with false certainty.
     shrink : float
         Share of the pooled covariance mixed into each stack's own (regularised discriminant
         analysis, Friedman 1989): few, small swatches do not show all the spread there is.
@@ -117,7 +154,11 @@ def fit_colours(
         covariances.append(within + between * correction)
         counts.append(len(swatches))
     pooled = np.average(covariances, axis=0, weights=counts)
-    mixed = [(1 - shrink) * c + shrink * pooled + noise_level**2 * np.eye(3) for c in covariances]
+    noise = noise_level**2 * np.eye(3)
+    mixed = [
+        (1 - shrink) * c + shrink * pooled + noise + brightness_frac**2 * np.outer(m, m)
+        for c, m in zip(covariances, means, strict=True)
+    ]
     return ColourModel(stacks, np.array(means), np.array(mixed))
 
 

@@ -15,6 +15,7 @@ from maskdelta.study import Stack
 __all__ = ["NOT_PHOTOGRAPHED", "SPOILED", "UNKNOWN", "BlockLabels", "LayerRules", "label_block"]
 
 NOT_PHOTOGRAPHED, SPOILED, UNKNOWN = 255, 254, 253
+_EIGHTHS = 8
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,7 @@ class LayerRules:
     present : (K, L) bool
     hidden : (K, L) bool
     spoils : (K,) bool
+    dot : (K,) bool
     """
 
     stacks: tuple[str, ...]
@@ -35,6 +37,7 @@ class LayerRules:
     present: NDArray[np.bool_]
     hidden: NDArray[np.bool_]
     spoils: NDArray[np.bool_]
+    dot: NDArray[np.bool_]
 
     @classmethod
     def of(
@@ -50,7 +53,8 @@ class LayerRules:
             return np.array(rows, bool).reshape(len(stacks), len(layers))
 
         spoils = np.array([meaning[stack].spoils for stack in stacks], bool)
-        return cls(tuple(stacks), tuple(layers), table("layers"), table("hides"), spoils)
+        dot = np.array([meaning[stack].dot for stack in stacks], bool)
+        return cls(tuple(stacks), tuple(layers), table("layers"), table("hides"), spoils, dot)
 
 
 @dataclass(frozen=True)
@@ -78,6 +82,7 @@ class BlockLabels:
 def label_block(
     colour: NDArray[np.float32],
     covered: NDArray[np.bool_],
+    ignored: NDArray[np.bool_],
     table: ColourTable,
     rules: LayerRules,
     *,
@@ -95,6 +100,8 @@ def label_block(
     colour : (H, W, 3) float32
         Smoothed and freed from drift, 0..255.
     covered : (H, W) bool
+    ignored : (H, W) bool
+        What a person wants left out; it counts as spoiled.
     table : ColourTable
     rules : LayerRules
         Stacks in the order of the table.
@@ -109,17 +116,20 @@ def label_block(
     doubt = np.moveaxis(np.take(table.doubt, index, axis=0), -1, 0)
     unknown = np.take(table.unknown, index).astype(np.uint8)
     first = doubt.argmin(0).astype(np.uint8)
-    spoiled = _wide(unknown, debris_px)
-    cost = _bordering_cost(first, doubt, unknown, covered, edge_px)
+    flat = _slope(colour) < table.steep
+    cost, second = _bordering_cost(first, doubt, (unknown == 0) & covered, flat, edge_px)
+    spoiled = _debris(unknown, cost.min(0) < 250, edge_px, debris_px)
+    spoiled |= _dirt_inside(unknown & covered, second, edge_px)
     label = cost.argmin(0).astype(np.uint8)
     best = cost.min(0)
     weight = np.exp(-0.1 * (cost - best[None])) * (cost < 250)
     total = np.maximum(weight.sum(0), 1e-6)
     chosen = np.take_along_axis(weight, label[None].astype(np.int64), 0)[0] / total
     nothing = best >= 250
-    spoils = rules.spoils[np.minimum(label, len(rules.stacks) - 1)]
+    spoiled = cv2.morphologyEx(spoiled, cv2.MORPH_CLOSE, np.ones((15, 15), np.uint8))
+    spoils = rules.spoils[label] | _false_dots(label, nothing, rules)
     label[nothing] = UNKNOWN
-    label[spoiled.astype(bool) | (spoils & ~nothing)] = SPOILED
+    label[spoiled.astype(bool) | (spoils & ~nothing) | ignored] = SPOILED
     label[~covered] = NOT_PHOTOGRAPHED
     chosen[label >= UNKNOWN] = 0
     membership = np.tensordot(rules.present.T.astype(np.float32), weight / total, axes=1)
@@ -135,34 +145,132 @@ def label_block(
     )
 
 
-def _wide(mask: NDArray[np.uint8], width_px: float) -> NDArray[np.uint8]:
-    """Parts of a mask at least `width_px` wide, grown by 2 px for their rim."""
-    size = max(1, round(width_px))
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+def _debris(
+    unknown: NDArray[np.uint8], explained: NDArray[np.bool_], edge_px: int, debris_px: float
+) -> NDArray[np.uint8]:
+    """Patches of unknown colour too wide to be the rim of something known.
+
+    Outlines and blends are unknown too, but lie near a trusted patch. What lies beyond is debris,
+    damage or background; it takes back the rim that was explained away, and 2 px more for its
+    shadow.
+    """
+    core = unknown & ~explained
+    size = max(1, round(debris_px))
+    core = cv2.morphologyEx(core, cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
+    reach = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (4 * edge_px + 5, 4 * edge_px + 5))
     rim = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
-    # close pinholes first: debris is never one even colour
-    closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    return cv2.dilate(cv2.morphologyEx(closed, cv2.MORPH_OPEN, disc), rim)
+    return cv2.dilate(cv2.dilate(core, reach) & (unknown | core), rim)
+
+
+def _dirt_inside(
+    unknown: NDArray[np.bool_],
+    second: NDArray[np.uint8],
+    edge_px: int,
+    *,
+    bridge_px: int = 31,
+    least_px: int = 16,
+) -> NDArray[np.uint8]:
+    """Unknown colour inside one stack: scratches, hairs, specks.
+
+    An outline parts two stacks; a px of unknown colour with only one stack around it is dirt.
+    Where dirt goes on at the other side of a line, the part between is spoiled too.
+    """
+    alone = (unknown & (second > _EIGHTHS * (edge_px + 4))).astype(np.uint8)
+    alone = cv2.morphologyEx(alone, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
+    count, parts, stats, _ = cv2.connectedComponentsWithStats(alone, connectivity=8)
+    kept = (stats[:, cv2.CC_STAT_AREA] >= least_px).astype(np.uint8)
+    kept[0] = 0
+    alone = kept[parts]
+    bridge = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (bridge_px, bridge_px))
+    rim = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
+    return cv2.dilate(cv2.morphologyEx(alone, cv2.MORPH_CLOSE, bridge), rim)
+
+
+def _false_dots(
+    label: NDArray[np.uint8],
+    nothing: NDArray[np.bool_],
+    rules: LayerRules,
+    *,
+    largest: float = 4.0,
+    least_kin: float = 0.12,
+) -> NDArray[np.bool_]:
+    """Shapes with the colour of a dot that are too large for one, or stand in the wrong place.
+
+    Too large is `largest` times the median of the block; the wrong place is one where less than
+    `least_kin` of the surroundings share a layer with the dot.
+    """
+    out = np.zeros(label.shape, bool)
+    for k in np.flatnonzero(rules.dot):
+        mask = ((label == k) & ~nothing).astype(np.uint8)
+        count, parts, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+        if count < 2:
+            continue
+        kin = (rules.present & rules.present[k]).any(1)[label] & ~nothing & (mask == 0)
+        ring = cv2.dilate(parts.astype(np.float32), np.ones((9, 9), np.uint8)).astype(np.int32)
+        ring[mask > 0] = 0
+        around = np.bincount(ring.ravel(), minlength=count)
+        share = np.bincount(ring.ravel(), kin.ravel(), count) / np.maximum(around, 1)
+        area = stats[:, cv2.CC_STAT_AREA].astype(float)
+        wrong = (area > largest * np.median(area[1:])) | (share < least_kin)
+        wrong[0] = False
+        out |= wrong[parts]
+    return out
 
 
 def _bordering_cost(
     first: NDArray[np.uint8],
     doubt: NDArray[np.uint8],
-    unknown: NDArray[np.uint8],
-    covered: NDArray[np.bool_],
+    trusted: NDArray[np.bool_],
+    flat: NDArray[np.bool_],
     edge_px: int,
-) -> NDArray[np.float32]:
-    """Cost of each stack at each px, tenths of a log unit; 255 where it does not border."""
-    cost = np.full(doubt.shape, 255, np.float32)
-    trusted = covered & (unknown == 0)
-    cross = cv2.getStructuringElement(cv2.MORPH_RECT, (3, 3))
-    reach = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * edge_px + 3, 2 * edge_px + 3))
+) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+    """Cost of each stack at each px, and the distance of the second nearest stack.
+
+    Costs are tenths of a log unit, 255 where the stack does not border; distances are eighths of
+    a px.
+
+    Only the two stacks whose trusted patches lie nearest are candidates, within twice `edge_px`:
+    what lies between two stacks is a blend of these two, whatever third stack it looks like.
+    """
+    reach = np.uint8(min(_EIGHTHS * (2 * edge_px + 1), 250))
+    apart = np.empty(doubt.shape, np.uint8)
+    nearest = np.full(first.shape, 255, np.uint8)
+    second = nearest.copy()
     for k in range(len(doubt)):
-        seed = cv2.erode(((first == k) & trusted).astype(np.uint8), cross)
-        near = cv2.dilate(seed, reach).astype(bool)
-        # 6 log units at the most: an outline's odd colour must not veto both sides
-        cost[k][near] = np.minimum(doubt[k][near], 60)
-    return cost
+        apart[k] = _distance_to_seeds((first == k) & trusted, flat)
+        second = np.minimum(second, np.maximum(nearest, apart[k]))
+        nearest = np.minimum(nearest, apart[k])
+    limit = np.minimum(np.minimum(second, 251) + _EIGHTHS // 2, reach)
+    # inside a trusted patch any other stack may be meant: there the doubt is that of the colours
+    candidate = (apart <= limit) | (nearest == 0)
+    # 6 log units at the most: an outline's odd colour must not veto both sides
+    return np.where(candidate, np.minimum(doubt, 60), 255).astype(np.float32), second
+
+
+def _slope(colour: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Length of the colour gradient, levels per px."""
+    gx = cv2.Sobel(colour, cv2.CV_32F, 1, 0, scale=1 / 8)
+    gy = cv2.Sobel(colour, cv2.CV_32F, 0, 1, scale=1 / 8)
+    return np.sqrt((gx * gx + gy * gy).sum(-1))
+
+
+def _distance_to_seeds(
+    mask: NDArray[np.bool_], flat: NDArray[np.bool_], *, least_px: int = 6
+) -> NDArray[np.uint8]:
+    """Distance in eighths of a px to the nearest patch that can be trusted, at most 255.
+
+    The erosion removes outlines and blends of up to 2 px; where a wide blend meets a shape of the
+    same colour, the slope tells them apart. Patches of fewer than `least_px` are corners of
+    outlines, not shapes.
+    """
+    eroded = cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8)) & flat
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(eroded, connectivity=8)
+    if count < 2:
+        return np.full(mask.shape, 255, np.uint8)
+    kept = (stats[:, cv2.CC_STAT_AREA] >= least_px).astype(np.uint8)
+    kept[0] = 0
+    distance = cv2.distanceTransform(1 - kept[labels], cv2.DIST_L2, 3)
+    return np.minimum(distance * _EIGHTHS, 255).astype(np.uint8)
 
 
 def _visible(label: NDArray[np.uint8], rules: LayerRules) -> NDArray[np.uint8]:

@@ -20,7 +20,7 @@ from maskdelta.segment._drift import DriftField, Samples, fit_drift
 from maskdelta.segment._labels import NOT_PHOTOGRAPHED, SPOILED, UNKNOWN, LayerRules, label_block
 from maskdelta.study import Mark, Poses, SegmentSettings, Stack, mark_in_mosaic, write_json
 
-__all__ = ["Swatch", "segment", "swatches_of"]
+__all__ = ["Swatch", "ignored_areas", "segment", "swatches_of"]
 
 Array = NDArray[np.float64]
 
@@ -56,11 +56,22 @@ def swatches_of(marks: Sequence[Mark], die: str, poses: Poses) -> list[Swatch]:
     return found
 
 
+def ignored_areas(marks: Sequence[Mark], die: str, poses: Poses) -> list[BaseGeometry]:
+    """Areas of a die to leave out, in its mosaic frame."""
+    moved = [
+        mark_in_mosaic(mark, poses)
+        for mark in marks
+        if mark.role == "ignore" and mark.die == die and mark.frame != "study"
+    ]
+    return [mark.geometry for mark in moved if mark is not None]
+
+
 def segment(
     mosaic: Raster,
     coverage: Raster,
     swatches: Sequence[Swatch],
     *,
+    ignored: Sequence[BaseGeometry] = (),
     folder: str | Path,
     die: str,
     layers: Sequence[str],
@@ -78,6 +89,8 @@ def segment(
     ----------
     mosaic, coverage : Raster
     swatches : sequence of Swatch
+    ignored : sequence of polygons
+        Areas of the mosaic frame that a person wants left out: bond wires, damage.
     folder : path
     die : str
         For messages.
@@ -105,7 +118,7 @@ def segment(
         model = fit_colours([(s, p.colour) for s, p in samples])
     rules = LayerRules.of(model.stacks, layers, stacks)
     areas = _write_layers(
-        mosaic, coverage, model, drift, rules, Path(folder), settings, block_px, threads
+        mosaic, coverage, model, drift, rules, ignored, Path(folder), settings, block_px, threads
     )
     figures = {
         "die": die,
@@ -207,6 +220,7 @@ def _write_layers(
     model: ColourModel,
     drift: DriftField,
     rules: LayerRules,
+    ignored: Sequence[BaseGeometry],
     folder: Path,
     settings: SegmentSettings,
     block_px: int,
@@ -224,6 +238,7 @@ def _write_layers(
         found = label_block(
             colour,
             covered,
+            _burnt(ignored, wide, mosaic.origin),
             table,
             rules,
             edge_px=settings.edge_px,
@@ -264,9 +279,25 @@ def _write_layers(
     return {name: int(areas[value]) for value, name in names.items()}
 
 
-def _confusion(
-    samples: list[tuple[str, Samples]], drift: DriftField
-) -> dict[str, dict[str, int]]:
+def _burnt(
+    polygons: Sequence[BaseGeometry], box: Box, origin: tuple[int, int]
+) -> NDArray[np.bool_]:
+    """(h, w), True inside the polygons (mosaic frame), over a box of the raster."""
+    mask = np.zeros(box.shape, bool)
+    for polygon in polygons:
+        x0, y0, x1, y1 = polygon.bounds
+        x0, x1 = x0 - origin[0] - box.x0, x1 - origin[0] - box.x0
+        y0, y1 = y0 - origin[1] - box.y0, y1 - origin[1] - box.y0
+        part = Box(int(x0), int(y0), int(x1) + 2, int(y1) + 2).clipped(Box(0, 0, *box.shape[::-1]))
+        if part.empty:
+            continue
+        x, y = np.meshgrid(np.arange(part.x0, part.x1), np.arange(part.y0, part.y1))
+        inside = shapely.contains_xy(polygon, x + box.x0 + origin[0], y + box.y0 + origin[1])
+        mask[part.y0 : part.y1, part.x0 : part.x1] |= inside
+    return mask
+
+
+def _confusion(samples: list[tuple[str, Samples]], drift: DriftField) -> dict[str, dict[str, int]]:
     """Each swatch judged by a model made without it: px of a stack called each stack."""
     flat = [(s, p.colour / drift.at(p.points)) for s, p in samples]
     table: dict[str, dict[str, int]] = {}
@@ -285,15 +316,10 @@ def _confusion(
 
 def _separation(model: ColourModel) -> list[dict[str, Any]]:
     """The pairs of stacks nearest in colour, in standard deviations of their pooled spread."""
-    pairs = []
-    for a in range(len(model.stacks)):
-        for b in range(a + 1, len(model.stacks)):
-            apart = model.mean[a] - model.mean[b]
-            pooled = (model.covariance[a] + model.covariance[b]) / 2
-            sigma = float(np.sqrt(apart @ np.linalg.solve(pooled, apart)))
-            pairs.append(
-                {"stacks": [model.stacks[a], model.stacks[b]], "sigma": round(sigma, 2)}
-            )
-    return sorted(pairs, key=lambda pair: pair["sigma"])[:6]
-
-
+    apart = model.separation()
+    pairs = [
+        (round(float(apart[a, b]), 2), [model.stacks[a], model.stacks[b]])
+        for a in range(len(apart))
+        for b in range(a + 1, len(apart))
+    ]
+    return [{"stacks": stacks, "sigma": sigma} for sigma, stacks in sorted(pairs)[:6]]

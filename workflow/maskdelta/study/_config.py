@@ -148,6 +148,12 @@ class Stack(_Strict):
     spoils: bool = Field(
         False, description="True for debris, damage and wires: nothing there can be compared."
     )
+    dot: bool = Field(
+        False,
+        description="True for stacks that are small shapes of about one size inside another stack "
+        "with which they share a layer, such as contacts; what has their colour but not their "
+        "size or neighbours is debris.",
+    )
 
 
 class SurveySettings(_Strict):
@@ -226,10 +232,16 @@ class SegmentSettings(_Strict):
         5.0, gt=1, description="Colours farther than this from every swatch are called unknown."
     )
     debris_px: float = Field(
-        5.0, gt=0, description="Unknown patches at least this wide (px) are debris."
+        3.0,
+        gt=0,
+        description="Patches of unknown colour are debris if at least this wide (px) beyond the "
+        "rim of twice `edge_px` around what is known.",
     )
     edge_px: int = Field(
-        3, ge=1, le=8, description="Reach over which edge pixels take one of the adjoining labels."
+        3,
+        ge=1,
+        le=8,
+        description="Reach over which edge pixels take one of the adjoining labels, px.",
     )
 
 
@@ -259,6 +271,12 @@ class DifferenceSettings(_Strict):
         description="Mean log-likelihood ratio of presence against absence that each of the two "
         "photographs must show inside a region.",
     )
+    max_affinity: float = Field(
+        -1.0,
+        description="Mean affinity (log units) of the two photographs' colours inside a region, "
+        "above which the two show the same thing: the colours meet as often as those of unchanged "
+        "places.",
+    )
     group_um: float = Field(
         10.0, ge=0, description="Regions closer than this make one change (um, or px unscaled)."
     )
@@ -286,7 +304,7 @@ def _default_stacks() -> dict[str, Stack]:
         "gate": Stack(layers=("diffusion", "polysilicon")),
         "buried_contact": Stack(layers=("diffusion", "polysilicon", "buried_contact")),
         "metal": Stack(layers=("metal",), hides=under_metal),
-        "contact": Stack(layers=("metal", "contact"), hides=under_metal),
+        "contact": Stack(layers=("metal", "contact"), hides=under_metal, dot=True),
         "pad_opening": Stack(layers=("metal", "pad_opening"), hides=(*under_metal, "contact")),
         "debris": Stack(spoils=True),
     }

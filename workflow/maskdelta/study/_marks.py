@@ -90,7 +90,7 @@ def _mark(feature: Any, source: str, faults: list[str]) -> Mark | None:
     try:
         geometry = shapely.geometry.shape(feature["geometry"])
         properties = dict(feature["properties"])
-    except Exception as exc:  # noqa: BLE001  (shapely raises many kinds on malformed input)
+    except Exception as exc:
         faults.append(f"{source}: the geometry or properties cannot be read ({exc}); mend it.")
         return None
     role, frame = properties.get("role"), properties.get("frame", "study")

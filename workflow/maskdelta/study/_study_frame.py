@@ -121,7 +121,7 @@ def link_path(pairs: Sequence[tuple[str, str]], die: str, reference: str) -> lis
     """
     import networkx
 
-    graph = networkx.Graph()
+    graph: networkx.Graph[str] = networkx.Graph()
     graph.add_nodes_from([die, reference])
     for before, after in pairs:
         graph.add_edge(before, after, pair=(before, after))

@@ -181,6 +181,13 @@ _CHANGES = Table(
         _c("removed_um2", float, "Area present only before.", decimals=2),
         _c("error_um", float, "95 % registration error at this place.", decimals=3),
         _c("evidence", float, "Weaker of the two photographs' evidence, log units.", decimals=2),
+        _c(
+            "affinity",
+            float,
+            "How usual the two photographs' colours are for each other, log units; negative for a "
+            "change.",
+            decimals=2,
+        ),
         _c("p_value", float, "Empty until a calibrated null exists.", decimals=6, empty=True),
         _c("q_value", float, "Empty until a calibrated null exists.", decimals=6, empty=True),
         _c("landmark", str, "Nearest landmark within reach; empty where none."),

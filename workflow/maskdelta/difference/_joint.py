@@ -1,0 +1,142 @@
+"""A second look at candidates that does not rest on the layers: which colours go together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.images import Box, Raster, blocks_of, map_block
+from maskdelta.study import Registration
+
+__all__ = ["JointColours", "learn_joint_colours"]
+
+
+@dataclass(frozen=True)
+class JointColours:
+    """How often each colour before meets each colour after, all over the two dies.
+
+    Most of a die is unchanged, so a pair of colours that meets often is the same stack seen by two
+    photographers; a pair that meets far more seldom than chance is a change (or dirt). This needs
+    no swatch and no outline, and so is independent of the segmentation.
+
+    Parameters
+    ----------
+    index_before, index_after : (32768,) uint8
+        Cluster of each colour, 32 levels a channel.
+    affinity : (n, n) float32
+        log p(before, after) / (p(before) p(after)): pointwise mutual information, clipped to +-6.
+    """
+
+    index_before: NDArray[np.uint8]
+    index_after: NDArray[np.uint8]
+    affinity: NDArray[np.float32]
+
+    def look(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> NDArray[np.float32]:
+        """Affinity at each px of two (H, W, 3) pictures in the same frame.
+
+        The best of the px itself and its four neighbours after is taken, so that a displacement of
+        one px at an edge does not look like a change.
+        """
+        first = self.index_before[_rough(_smooth(before))]
+        second = self.index_after[_rough(_smooth(after))]
+        best = self.affinity[first, second]
+        for dy, dx in ((0, 1), (0, -1), (1, 0), (-1, 0)):
+            moved = np.roll(second, (dy, dx), (0, 1))
+            np.maximum(best, self.affinity[first, moved], out=best)
+        return best
+
+
+def _smooth(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    return cv2.GaussianBlur(image, (0, 0), 1.0)
+
+
+def _rough(image: NDArray[np.uint8]) -> NDArray[np.int32]:
+    level = (image >> 3).astype(np.int32)
+    return (level[..., 0] << 10) | (level[..., 1] << 5) | level[..., 2]
+
+
+def eight_bits(image: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.uint8]:
+    """An 8-bit copy of a picture."""
+    return image if image.dtype == np.uint8 else (image >> 8).astype(np.uint8)  # type: ignore[return-value]
+
+
+def learn_joint_colours(
+    before: Raster,
+    after: Raster,
+    covered: tuple[Raster, Raster],
+    registration: Registration,
+    *,
+    clusters: int = 32,
+    most_blocks: int = 400,
+    patch_px: int = 96,
+) -> JointColours:
+    """Learn from patches spread over the overlap of two dies.
+
+    Parameters
+    ----------
+    before, after : Raster
+        Mosaics.
+    covered : (Raster, Raster)
+        Rasters of tile numbers, 0 where nothing was photographed.
+    registration : Registration
+    clusters : int
+        Colours per die.
+    most_blocks, patch_px : int
+        Patches looked at and their side.
+
+    Returns
+    -------
+    JointColours
+    """
+    boxes = blocks_of(before.shape, patch_px)
+    stride = max(1, len(boxes) // most_blocks)
+    ox, oy = before.origin
+    colours_b, colours_a = [], []
+    for box in boxes[stride // 2 :: stride]:
+        place = Box(box.x0 + ox, box.y0 + oy, box.x1 + ox, box.y1 + oy)
+        seen = covered[0].read_mosaic(place)[0] > 0
+        block = map_block(place, registration.before_to_after)
+        seen &= block.resample(block.fetch(covered[1])[0], nearest=True) > 0
+        if not seen.any():
+            continue
+        there = block.resample(np.ascontiguousarray(eight_bits(block.fetch(after))))
+        here = eight_bits(before.read_mosaic(place))
+        thin = seen[::3, ::3]
+        colours_b.append(_smooth(here)[::3, ::3][thin])
+        colours_a.append(_smooth(there)[::3, ::3][thin])
+    first, second = np.concatenate(colours_b), np.concatenate(colours_a)
+    index_b, index_a = _clusters(first, clusters), _clusters(second, clusters)
+    table = np.zeros((clusters, clusters))
+    np.add.at(table, (index_b[_rough(first)], index_a[_rough(second)]), 1.0)
+    return JointColours(index_b, index_a, _affinity(table))
+
+
+def _clusters(colours: NDArray[np.uint8], count: int) -> NDArray[np.uint8]:
+    """k-means of the colours, as a table over 32 levels a channel.
+
+    Drawn evenly from the colours that occur, not from the px: rare stacks keep clusters of their
+    own, though most of a die is field oxide.
+    """
+    occurring, times = np.unique(_rough(colours), return_counts=True)
+    occurring = occurring[times >= 3]
+    centres = np.stack([occurring >> 10, (occurring >> 5) & 31, occurring & 31], -1) * 8.0 + 3.5
+    weighted = np.repeat(centres, np.minimum(times[times >= 3], 30) // 3, axis=0)
+    criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 0.2)
+    cv2.setRNGSeed(12345)
+    _, _, means = cv2.kmeans(
+        weighted.astype(np.float32), count, None, criteria, 2, cv2.KMEANS_PP_CENTERS
+    )
+    grid = np.arange(32) * 8 + 3.5
+    every = np.stack(np.meshgrid(grid, grid, grid, indexing="ij"), -1).reshape(-1, 3)
+    apart = ((every[:, None] - means[None]) ** 2).sum(-1)
+    return apart.argmin(1).astype(np.uint8)
+
+
+def _affinity(table: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Pointwise mutual information, with half a count added so that rare pairs stay finite."""
+    joint = (table + 0.5) / (table + 0.5).sum()
+    independent = joint.sum(1, keepdims=True) * joint.sum(0, keepdims=True)
+    return np.clip(np.log(joint / independent), -6, 6).astype(np.float32)
