@@ -86,7 +86,9 @@ class _Inputs:
         self.planes = [self.member_b.planes.index(name) for name in self.layers]
         self.mosaics = [opened(path) for path in mosaics]
         covered = (opened(coverages[0]), opened(coverages[1]))
-        self.joint = learn_joint_colours(*self.mosaics, covered, registration)
+        self.joint = learn_joint_colours(
+            self.mosaics[0], self.mosaics[1], covered, registration
+        )
         self.registration, self.error, self.overlay = registration, error, overlay
         self.margin_px = settings.margin_px
 
@@ -213,8 +215,8 @@ def _compare_block(
                 sign,
                 states[k] == sign,
                 found.core[cut],
-                found.for_before[cut],
-                found.for_after[cut],
+                planes_b[plane][cut],
+                moved[cut],
                 affinity[cut],
                 near[cut],
             )

@@ -25,14 +25,10 @@ class LayerBlock:
         SAME, ADDED, REMOVED or NOT_COMPARABLE.
     core : (H, W) bool
         Changed px that no allowed displacement explains.
-    for_before, for_after : (H, W) float32
-        Log-odds of presence in the two photographs, clipped to +-5.5.
     """
 
     state: NDArray[np.uint8]
     core: NDArray[np.bool_]
-    for_before: NDArray[np.float32]
-    for_after: NDArray[np.float32]
 
 
 def compare_layer(
@@ -72,7 +68,7 @@ def compare_layer(
     state[_regrown(core_added, present_a & ~present_b & comparable, radius_px)] = ADDED
     state[_regrown(core_removed, present_b & ~present_a & comparable, radius_px)] = REMOVED
     state[~seen & (state == SAME)] = NOT_COMPARABLE
-    return LayerBlock(state, core_added | core_removed, _log_odds(before), _log_odds(after))
+    return LayerBlock(state, core_added | core_removed)
 
 
 def _present(membership: NDArray[np.uint8], grow_px: float) -> NDArray[np.bool_]:
@@ -87,18 +83,12 @@ def _present(membership: NDArray[np.uint8], grow_px: float) -> NDArray[np.bool_]
     return smooth > 255 * (0.5 - step)
 
 
-def _log_odds(membership: NDArray[np.uint8]) -> NDArray[np.float32]:
-    p = membership.astype(np.float32) / 255
-    p = np.clip(p, 0.004, 0.996)
-    return np.log(p / (1 - p))
-
-
 def _by_radius(
     mask: NDArray[np.bool_], radius_px: NDArray[np.float32], operate: Any
 ) -> NDArray[np.bool_]:
     """Apply a morphological operation whose radius varies from place to place."""
-    whole = np.ceil(radius_px).astype(np.int32)
-    levels = np.unique(whole)
+    whole = np.ceil(radius_px).astype(np.uint8)
+    levels = np.flatnonzero(np.bincount(whole.ravel()))
     out = np.zeros(mask.shape, bool)
     source = mask.astype(np.uint8)
     for level in levels:

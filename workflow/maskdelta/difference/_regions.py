@@ -16,7 +16,7 @@ from maskdelta.images import Box
 
 __all__ = ["BlockRegions", "Region", "join_regions", "label_mask", "measure_block"]
 
-_SUMS = 8
+_SUMS = 9
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,8 @@ class Region:
     for_before, for_after : float
         Mean log-odds of presence in the two photographs, over the core.
     affinity : float
-        Mean affinity of the two photographs' colours, over the core; negative for a change.
+        Mean affinity of the two photographs' colours, over the px of the core that are sure in
+        both; negative for a change. Blends at its rim would make a change look usual.
     near_spoiled : float
         Share of the core that lies close to debris or damage in either photograph.
     """
@@ -72,9 +73,9 @@ class BlockRegions:
     block : int
     box : Box
     layer, sign : int
-    sums : (n, 8) float64
+    sums : (n, 9) float64
         Per label 1..n: area, core, sum x, sum y, and sums over the core of the log-odds before and
-        after, of the affinity, and of nearness to debris.
+        after, of nearness to debris, of px sure in both, and of the affinity over these.
     bounds : (n, 4) int64
         x0, y0, x1, y1 in the raster.
     rim : dict of str to (m,) int32
@@ -103,16 +104,25 @@ def measure_block(
     sign: int,
     mask: NDArray[np.bool_],
     core: NDArray[np.bool_],
-    for_before: NDArray[np.float32],
-    for_after: NDArray[np.float32],
+    before: NDArray[np.uint8],
+    after: NDArray[np.uint8],
     affinity: NDArray[np.float32],
     near_spoiled: NDArray[np.bool_],
+    *,
+    sure_odds: float = 2.0,
 ) -> BlockRegions:
-    """Label one block's mask and measure the pieces."""
+    """Label one block's mask and measure the pieces.
+
+    `before` and `after` are the membership, 0..255. Px of the core whose log-odds reach
+    `sure_odds` in both photographs count as sure.
+    """
     count, labels = label_mask(mask)
     y, x = np.nonzero(labels)
     member = labels[y, x]
     inner = core[y, x]
+    for_before, for_after = _log_odds(before[y, x]), _log_odds(after[y, x])
+    present, absent = (for_after, for_before) if sign == 1 else (for_before, for_after)
+    sure = inner & (np.minimum(present, -absent) > sure_odds)
 
     def total(weights: NDArray[Any]) -> NDArray[np.float64]:
         return np.bincount(member, weights.astype(float), count + 1).astype(float)[1:]
@@ -123,10 +133,11 @@ def measure_block(
             total(inner),
             total(x + box.x0),
             total(y + box.y0),
-            total(np.where(inner, for_before[y, x], 0)),
-            total(np.where(inner, for_after[y, x], 0)),
-            total(np.where(inner, affinity[y, x], 0)),
+            total(np.where(inner, for_before, 0)),
+            total(np.where(inner, for_after, 0)),
             total(inner & near_spoiled[y, x]),
+            total(sure),
+            total(np.where(sure, affinity[y, x], 0)),
         ]
     ).reshape(count, _SUMS)
     bounds = np.empty((count, 4), np.int64)
@@ -142,6 +153,12 @@ def measure_block(
         "right": labels[:, -1].copy(),
     }
     return BlockRegions(block, box, layer, sign, sums, bounds, rim)
+
+
+def _log_odds(membership: NDArray[np.uint8]) -> NDArray[np.float64]:
+    """Log-odds of presence, clipped to +-5.5: no photograph is surer than that."""
+    p = np.clip(membership / 255, 0.004, 0.996)
+    return np.log(p / (1 - p))
 
 
 def join_regions(pieces: Iterable[BlockRegions]) -> list[Region]:
@@ -196,7 +213,7 @@ def _region(
     bounds: NDArray[np.int64],
     parts: list[tuple[int, int]],
 ) -> Region:
-    area, core, sx, sy, before, after, affinity, near = sums.sum(0)
+    area, core, sx, sy, before, after, near, sure, affinity = sums.sum(0)
     x0, y0 = bounds[:, :2].min(0)
     x1, y1 = bounds[:, 2:].max(0)
     inner = max(core, 1.0)
@@ -211,7 +228,7 @@ def _region(
         Box(int(x0), int(y0), int(x1), int(y1)),
         float(before / inner),
         float(after / inner),
-        float(affinity / inner),
+        float(affinity / sure) if sure else 0.0,
         float(near / inner),
     )
 

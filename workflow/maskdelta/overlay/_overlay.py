@@ -102,7 +102,7 @@ def measure_overlay(
     *,
     settings: OverlaySettings,
     patch_px: int = 192,
-    most_patches: int = 240,
+    most_patches: int = 150,
     threads: int = 1,
 ) -> Overlay:
     """Measure the overlay and line-width bias of each layer.
@@ -136,7 +136,7 @@ def measure_overlay(
         shift = dict.fromkeys(names, (0.0, 0.0))
         boxes = _patches(member_b.box, patch_px, most_patches)
         rows: dict[str, list[Array]] = {}
-        for _ in range(3):
+        for _ in range(2):
 
             def one(box: Box, shift: dict[str, tuple[float, float]] = shift) -> dict[str, Array]:
                 return _measure_patch(

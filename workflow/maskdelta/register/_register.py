@@ -252,7 +252,7 @@ def _verify(
     Features count corners; patches ask whether the outlines agree wherever both dies were
     photographed. A die that is nearly its own mirror image is told from it only so.
     """
-    level = before.mosaic.level_for(settings.feature_px // 2)
+    level = before.mosaic.level_for(settings.feature_px * 3 // 4)
     checked: list[_Verified] = []
     for guess in guesses[:12]:
         if any(_same_map(guess.affine_after_to_before, v.affine, before.box) for v in checked):
@@ -344,11 +344,12 @@ def _doubts(
         return (f"no arrangement of {matches} matched features fits; {help_text}",)
     best = checked[0]
     doubts = []
-    if best.agree < settings.min_inliers:
+    needed = max(8, min(settings.min_inliers, round(0.25 * best.tried)))
+    if best.agree < needed:
         doubts.append(
             f"{best.agree} of {best.tried} patches agree under the best of {len(checked)} "
             f"arrangements ({best.match.inliers} of {best.match.matches} features), "
-            f"{settings.min_inliers} are needed; {help_text}"
+            f"{needed} are needed; {help_text}"
         )
     rivals = [v for v in checked[1:] if not _same_map(v.affine, best.affine, box)]
     if rivals and rivals[0].agree * rivals[0].score > 0.7 * best.agree * best.score:
@@ -501,10 +502,10 @@ def _finish(
             f"only {int(used.sum())} of {len(control)} patches agree with one smooth map; "
             "mark three point pairs that show the same places"
         )
-    if figures["left_out_rms_px"] > 3.0:
+    if figures["left_out_rms_px"] > settings.max_error_px:
         refused.append(
             f"patches left out of the fit miss by {figures['left_out_rms_px']} px; look at the "
-            "stitching of both dies"
+            "stitching of both dies, or allow more with `register.max_error_px`"
         )
     registration = replace(
         _as_registration(fit, names),

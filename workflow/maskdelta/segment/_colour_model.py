@@ -41,18 +41,18 @@ class ColourModel:
         _, logdet = np.linalg.slogdet(self.covariance)
         return -0.5 * (self.distance2(colour) + logdet)
 
-    def table(self, *, unknown_sigma: float) -> ColourTable:
+    def table(self) -> ColourTable:
         """Tabulate the model over 64 levels a channel."""
         grid = np.arange(64) * 4 + 1.5
         colour = np.stack(np.meshgrid(grid, grid, grid, indexing="ij"), -1).reshape(-1, 3)
         likelihood = self.log_likelihood(colour)
         doubt = likelihood.max(1, keepdims=True) - likelihood
         doubt = np.minimum(doubt, self._most_certain()[likelihood.argmax(1)])
-        far = self.distance2(colour).min(1) > unknown_sigma**2
+        far = 4 * self.distance2(colour).min(1)
         return ColourTable(
             self.stacks,
-            np.minimum(np.rint(10 * doubt), 255).astype(np.uint8),
-            far.astype(np.uint8),
+            np.ascontiguousarray(np.minimum(np.rint(10 * doubt), 255).astype(np.uint8).T),
+            np.minimum(np.rint(far), 255).astype(np.uint8),
             self._steep(),
         )
 
@@ -89,17 +89,17 @@ class ColourTable:
     Parameters
     ----------
     stacks : tuple of str
-    doubt : (262144, K) uint8
+    doubt : (K, 262144) uint8
         How much less likely each stack is than the likeliest, in tenths of a log unit.
-    unknown : (262144,) uint8
-        1 where the colour is far from every stack.
+    far : (262144,) uint8
+        Squared Mahalanobis distance of the nearest stack, in quarters, at most 255.
     steep : float
         Slope, levels per px, above which a px is part of an edge.
     """
 
     stacks: tuple[str, ...]
     doubt: NDArray[np.uint8]
-    unknown: NDArray[np.uint8]
+    far: NDArray[np.uint8]
     steep: float
 
     def index(self, colour: NDArray[np.float32]) -> NDArray[np.int32]:

@@ -10,12 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.segment._colour_model import ColourTable
-from maskdelta.study import Stack
+from maskdelta.study import SegmentSettings, Stack
 
 __all__ = ["NOT_PHOTOGRAPHED", "SPOILED", "UNKNOWN", "BlockLabels", "LayerRules", "label_block"]
 
 NOT_PHOTOGRAPHED, SPOILED, UNKNOWN = 255, 254, 253
 _EIGHTHS = 8
+_NO_BORDER = 255
 
 
 @dataclass(frozen=True)
@@ -86,8 +87,7 @@ def label_block(
     table: ColourTable,
     rules: LayerRules,
     *,
-    edge_px: int,
-    debris_px: float,
+    settings: SegmentSettings,
 ) -> BlockLabels:
     """Label one block; its rim of about 4 times `edge_px` should be a halo that is cut off later.
 
@@ -105,44 +105,84 @@ def label_block(
     table : ColourTable
     rules : LayerRules
         Stacks in the order of the table.
-    edge_px : int
-    debris_px : float
+    settings : SegmentSettings
 
     Returns
     -------
     BlockLabels
     """
+    if not covered.any():
+        return _nothing_photographed(covered.shape, rules)
     index = table.index(colour)
-    doubt = np.moveaxis(np.take(table.doubt, index, axis=0), -1, 0)
-    unknown = np.take(table.unknown, index).astype(np.uint8)
+    doubt = np.stack([np.take(plane, index) for plane in table.doubt])
     first = doubt.argmin(0).astype(np.uint8)
     flat = _slope(colour) < table.steep
-    cost, second = _bordering_cost(first, doubt, (unknown == 0) & covered, flat, edge_px)
-    spoiled = _debris(unknown, cost.min(0) < 250, edge_px, debris_px)
-    spoiled |= _dirt_inside(unknown & covered, second, edge_px)
+    unknown = _unknown(np.take(table.far, index), flat, settings)
+    edge_px = settings.edge_px
+    cost, second = _bordering_cost(first, doubt, (unknown == 0) & covered, flat, rules, edge_px)
     label = cost.argmin(0).astype(np.uint8)
-    best = cost.min(0)
-    weight = np.exp(-0.1 * (cost - best[None])) * (cost < 250)
-    total = np.maximum(weight.sum(0), 1e-6)
-    chosen = np.take_along_axis(weight, label[None].astype(np.int64), 0)[0] / total
-    nothing = best >= 250
+    best = np.take_along_axis(cost, label[None].astype(np.intp), 0)[0]
+    nothing = best == _NO_BORDER
+    spoiled = _debris(unknown, ~nothing, edge_px, settings.debris_px)
+    spoiled |= _dirt_inside((unknown > 0) & covered, second, edge_px)
     spoiled = cv2.morphologyEx(spoiled, cv2.MORPH_CLOSE, np.ones((15, 15), np.uint8))
-    spoils = rules.spoils[label] | _false_dots(label, nothing, rules)
+    spoiled |= rules.spoils[label] & ~nothing
+    spoiled |= _false_dots(label, nothing, rules)
     label[nothing] = UNKNOWN
-    label[spoiled.astype(bool) | (spoils & ~nothing) | ignored] = SPOILED
+    label[(spoiled > 0) | ignored] = SPOILED
     label[~covered] = NOT_PHOTOGRAPHED
-    chosen[label >= UNKNOWN] = 0
-    membership = np.tensordot(rules.present.T.astype(np.float32), weight / total, axes=1)
-    membership[:, label >= UNKNOWN] = 0
+    chosen, membership = _probabilities(cost, best, label, rules)
     visible = _visible(label, rules)
-    present = (membership > 0.5) & (visible > 0)
     return BlockLabels(
         label,
-        np.rint(255 * chosen).astype(np.uint8),
-        np.rint(255 * membership).astype(np.uint8),
+        chosen,
+        membership,
         visible,
-        _inferred(present, visible, label),
+        _inferred((membership > 127) & (visible > 0), visible, label),
     )
+
+
+def _nothing_photographed(shape: tuple[int, ...], rules: LayerRules) -> BlockLabels:
+    planes = np.zeros((len(rules.layers), *shape), np.uint8)
+    label = np.full(shape, NOT_PHOTOGRAPHED, np.uint8)
+    return BlockLabels(label, np.zeros(shape, np.uint8), planes, planes, planes)
+
+
+def _probabilities(
+    cost: NDArray[np.uint8], best: NDArray[np.uint8], label: NDArray[np.uint8], rules: LayerRules
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Probability of the chosen stack, and of each layer's presence, 0..255."""
+    decay = np.exp(-0.1 * np.arange(256)).astype(np.float32)
+    total = np.zeros(best.shape, np.float32)
+    layers = np.zeros((len(rules.layers), *best.shape), np.float32)
+    for k, plane in enumerate(cost):
+        weight = np.take(decay, plane - best)
+        weight[plane == _NO_BORDER] = 0
+        total += weight
+        for layer in np.flatnonzero(rules.present[k]):
+            layers[layer] += weight
+    known = label < UNKNOWN
+    scale = np.where(known, 255 / np.maximum(total, 1e-6), 0).astype(np.float32)
+    layers *= scale
+    # the likeliest stack has weight 1
+    return np.rint(scale).astype(np.uint8), np.rint(layers).astype(np.uint8)
+
+
+def _unknown(
+    far: NDArray[np.uint8], flat: NDArray[np.bool_], settings: SegmentSettings
+) -> NDArray[np.uint8]:
+    """1 where a colour belongs to no stack: single px far off, or whole patches somewhat off.
+
+    A px may lie a little off its stack by noise; the mean over a patch may not. Dirt is often
+    told from the stack it imitates only so. Edges part the patches and take no part in the mean.
+    """
+    distance2 = far.astype(np.float32) / 4
+    unknown = distance2 > settings.unknown_sigma**2
+    level = (flat & ~unknown).astype(np.float32)
+    weight = cv2.GaussianBlur(level, (0, 0), 2.0)
+    mean = cv2.GaussianBlur(distance2 * level, (0, 0), 2.0)
+    off = (level > 0) & (mean > settings.patch_sigma**2 * weight)
+    return (unknown | off).astype(np.uint8)
 
 
 def _debris(
@@ -172,18 +212,17 @@ def _dirt_inside(
 ) -> NDArray[np.uint8]:
     """Unknown colour inside one stack: scratches, hairs, specks.
 
-    An outline parts two stacks; a px of unknown colour with only one stack around it is dirt.
-    Where dirt goes on at the other side of a line, the part between is spoiled too.
+    An outline parts two stacks; unknown colour with only one stack far around is dirt. Where dirt
+    goes on at the other side of a line, the part between is spoiled too.
     """
-    alone = (unknown & (second > _EIGHTHS * (edge_px + 4))).astype(np.uint8)
+    alone = (unknown & (second > _EIGHTHS * (edge_px + 7))).astype(np.uint8)
     alone = cv2.morphologyEx(alone, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
-    count, parts, stats, _ = cv2.connectedComponentsWithStats(alone, connectivity=8)
+    _, parts, stats, _ = cv2.connectedComponentsWithStats(alone, connectivity=8)
     kept = (stats[:, cv2.CC_STAT_AREA] >= least_px).astype(np.uint8)
     kept[0] = 0
-    alone = kept[parts]
     bridge = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (bridge_px, bridge_px))
     rim = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
-    return cv2.dilate(cv2.morphologyEx(alone, cv2.MORPH_CLOSE, bridge), rim)
+    return cv2.dilate(cv2.morphologyEx(kept[parts], cv2.MORPH_CLOSE, bridge), rim)
 
 
 def _false_dots(
@@ -205,11 +244,13 @@ def _false_dots(
         count, parts, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
         if count < 2:
             continue
-        kin = (rules.present & rules.present[k]).any(1)[label] & ~nothing & (mask == 0)
-        ring = cv2.dilate(parts.astype(np.float32), np.ones((9, 9), np.uint8)).astype(np.int32)
-        ring[mask > 0] = 0
-        around = np.bincount(ring.ravel(), minlength=count)
-        share = np.bincount(ring.ravel(), kin.ravel(), count) / np.maximum(around, 1)
+        grown = cv2.dilate(parts.astype(np.float32), np.ones((9, 9), np.uint8))
+        place = np.flatnonzero((grown > 0) & (mask == 0))
+        ring = grown.ravel()[place].astype(np.int32)
+        kin = (rules.present & rules.present[k]).any(1)[label.ravel()[place]]
+        kin &= ~nothing.ravel()[place]
+        around = np.bincount(ring, minlength=count)
+        share = np.bincount(ring, kin, count) / np.maximum(around, 1)
         area = stats[:, cv2.CC_STAT_AREA].astype(float)
         wrong = (area > largest * np.median(area[1:])) | (share < least_kin)
         wrong[0] = False
@@ -222,8 +263,9 @@ def _bordering_cost(
     doubt: NDArray[np.uint8],
     trusted: NDArray[np.bool_],
     flat: NDArray[np.bool_],
+    rules: LayerRules,
     edge_px: int,
-) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
     """Cost of each stack at each px, and the distance of the second nearest stack.
 
     Costs are tenths of a log unit, 255 where the stack does not border; distances are eighths of
@@ -233,18 +275,36 @@ def _bordering_cost(
     what lies between two stacks is a blend of these two, whatever third stack it looks like.
     """
     reach = np.uint8(min(_EIGHTHS * (2 * edge_px + 1), 250))
-    apart = np.empty(doubt.shape, np.uint8)
+    apart = np.stack([_distance_to_seeds((first == k) & trusted, flat) for k in range(len(doubt))])
+    _seat_dots(apart, rules)
     nearest = np.full(first.shape, 255, np.uint8)
     second = nearest.copy()
-    for k in range(len(doubt)):
-        apart[k] = _distance_to_seeds((first == k) & trusted, flat)
-        second = np.minimum(second, np.maximum(nearest, apart[k]))
-        nearest = np.minimum(nearest, apart[k])
+    for distance in apart:
+        second = np.minimum(second, np.maximum(nearest, distance))
+        nearest = np.minimum(nearest, distance)
     limit = np.minimum(np.minimum(second, 251) + _EIGHTHS // 2, reach)
     # inside a trusted patch any other stack may be meant: there the doubt is that of the colours
     candidate = (apart <= limit) | (nearest == 0)
     # 6 log units at the most: an outline's odd colour must not veto both sides
-    return np.where(candidate, np.minimum(doubt, 60), 255).astype(np.float32), second
+    return np.where(candidate, np.minimum(doubt, 60), np.uint8(_NO_BORDER)), second
+
+
+def _seat_dots(
+    apart: NDArray[np.uint8], rules: LayerRules, *, grow_px: int = 2
+) -> None:
+    """Keep dots small, and put the stack they sit in around them; changes `apart`.
+
+    The strip of metal between a contact and the metal's edge is too narrow to be trusted by
+    itself, and the blend at that edge has the contact's colour: without this the contact would
+    take the strip.
+    """
+    for k in np.flatnonzero(rules.dot):
+        inside = rules.present & ~rules.present[k]
+        hosts = np.flatnonzero(rules.present.any(1) & ~inside.any(1) & ~rules.dot)
+        around = np.minimum(apart[k], 255 - _EIGHTHS // 2) + np.uint8(_EIGHTHS // 2)
+        for host in hosts:
+            np.minimum(apart[host], around, out=apart[host])
+        apart[k][apart[k] > grow_px * _EIGHTHS] = 255
 
 
 def _slope(colour: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -226,7 +226,7 @@ def _write_layers(
     block_px: int,
     threads: int,
 ) -> dict[str, int]:
-    table = model.table(unknown_sigma=settings.unknown_sigma)
+    table = model.table()
     halo = 40  # reach of the continuation under metal, and of the rim of debris
     ox, oy = mosaic.origin
 
@@ -241,8 +241,7 @@ def _write_layers(
             _burnt(ignored, wide, mosaic.origin),
             table,
             rules,
-            edge_px=settings.edge_px,
-            debris_px=settings.debris_px,
+            settings=settings,
         )
         cut = (slice(halo, -halo), slice(halo, -halo))
         counts.append(np.bincount(found.label[cut].ravel(), minlength=256))

@@ -218,6 +218,12 @@ class RegisterSettings(_Strict):
         description="Distance between knots of the smooth warp as a share of the die's longer "
         "side. Never below the side of the largest block that may have moved.",
     )
+    max_error_px: float = Field(
+        3.0,
+        gt=0,
+        description="Largest RMS miss of patches left out of the fit, px; above it the pair is "
+        "refused. Home-made wafers, whose layers lie far off each other, may need more.",
+    )
     max_strain: float = Field(
         2e-3, gt=0, description="Cap on the gradient of the smooth warp (dimensionless)."
     )
@@ -231,6 +237,12 @@ class SegmentSettings(_Strict):
     unknown_sigma: float = Field(
         5.0, gt=1, description="Colours farther than this from every swatch are called unknown."
     )
+    patch_sigma: float = Field(
+        2.8,
+        gt=1,
+        description="Patches whose colour lies farther than this from every swatch in the root "
+        "mean square are called unknown, though each px alone would pass.",
+    )
     debris_px: float = Field(
         3.0,
         gt=0,
@@ -241,7 +253,7 @@ class SegmentSettings(_Strict):
         3,
         ge=1,
         le=8,
-        description="Reach over which edge pixels take one of the adjoining labels, px.",
+        description="Reach over which edge pixels take an adjoining label, px.",
     )
 
 
