@@ -2,8 +2,8 @@
 
     python scripts/cut_tiles.py picture.jpg tiles/ --rows 4 --columns 5 --overlap 0.2 --seed 3
 
-The tiles are resampled by cubic B-splines, so that they lie between the pixels of the picture. Their
-true places go into a table OUTSIDE the folder of the tiles, `<folder>.truth.csv`.
+The tiles are resampled by cubic B-splines, so that they lie between the pixels of the picture.
+Their true places go into a table OUTSIDE the folder of the tiles, `<folder>.truth.csv`.
 """
 
 from __future__ import annotations

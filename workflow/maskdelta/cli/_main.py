@@ -49,8 +49,11 @@ def _parser() -> argparse.ArgumentParser:
         "--profile", default="", help="folder of a Snakemake profile, e.g. for a cluster"
     )
     run.set_defaults(run=_run)
-    schema = commands.add_parser("schemas", help="write the JSON Schemas into a folder")
-    schema.add_argument("folder")
+    schema = commands.add_parser(
+        "schemas", help="write the JSON Schemas and the reference of keys (for developers)"
+    )
+    schema.add_argument("folder", nargs="?", default="workflow/schemas")
+    schema.add_argument("--reference", default="config/README.md", metavar="MARKDOWN")
     schema.set_defaults(run=_schemas)
     return parser
 
@@ -79,8 +82,11 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _schemas(options: argparse.Namespace) -> int:
+    from maskdelta.cli._reference import update_reference
     from maskdelta.cli._schemas import write_schemas
 
     for path in write_schemas(options.folder):
         print(path)
+    update_reference(options.reference)
+    print(options.reference)
     return 0

@@ -226,7 +226,7 @@ def _compare_block(
 
 
 def _near_spoiled(
-    before: NDArray[np.uint8], after: NDArray[np.uint8], *, reach_px: int = 8
+    before: NDArray[np.uint8], after: NDArray[np.uint8], *, reach_px: int = 5
 ) -> NDArray[np.bool_]:
     """(H, W), True within `reach_px` of debris or damage in either label image.
 

@@ -1,0 +1,214 @@
+"""The parts of the placement against slow or exact answers."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+import scipy.ndimage
+
+from maskdelta.stitch._edges import Choice, Edge
+from maskdelta.stitch._graph import (
+    Links,
+    components,
+    covariances,
+    residuals,
+    solve_gnc,
+    solve_links,
+)
+from maskdelta.stitch._hypothesis import Lag
+from maskdelta.stitch._join import join_tiles
+from maskdelta.stitch._measure import measure_pair
+from maskdelta.stitch._repeats import find_repeats
+from maskdelta.stitch._spline import crop, gradient, load_spline
+from maskdelta.survey import FlatField
+from tile_scenes import make_die
+
+
+def make_links(centres, pairs, *, noise=0.0, seed=0):
+    a, b = np.array(pairs).T
+    rng = np.random.default_rng(seed)
+    shift = centres[b] - centres[a] + rng.normal(0, noise, (len(pairs), 2))
+    return Links(a, b, shift, np.full(len(pairs), 400.0))
+
+
+def square_grid(n, step=100.0):
+    centres = np.array([(x * step, y * step) for y in range(n) for x in range(n)])
+    index = np.arange(n * n).reshape(n, n)
+    pairs = [
+        *zip(index[:, :-1].ravel(), index[:, 1:].ravel(), strict=True),
+        *zip(index[:-1].ravel(), index[1:].ravel(), strict=True),
+        *zip(index[:-1, :-1].ravel(), index[1:, 1:].ravel(), strict=True),
+        *zip(index[:-1, 1:].ravel(), index[1:, :-1].ravel(), strict=True),
+    ]
+    return centres, [(int(a), int(b)) for a, b in pairs]
+
+
+@pytest.fixture(scope="module")
+def tile(tmp_path_factory):
+    path = tmp_path_factory.mktemp("s") / "t.png"
+    cv2.imwrite(str(path), make_die((120, 150)))
+    return path
+
+
+def test_spline_equals_scipy(tile):
+    spline = load_spline(tile)
+    grey = cv2.imread(str(tile)).astype(np.float32).mean(2)
+    smooth = cv2.GaussianBlur(grey, (0, 0), 1.5)
+    expected = scipy.ndimage.spline_filter(smooth, 3, mode="mirror")
+    np.testing.assert_allclose(spline, expected, atol=2e-3)  # single precision of 0..255
+    y, x = np.mgrid[30:70, 20:90].astype(float)
+    exact = scipy.ndimage.map_coordinates(smooth.astype(float), [y + 0.37, x + 0.81])
+    np.testing.assert_allclose(crop(spline, 20.81, 30.37, 70, 40), exact, atol=5e-3)
+
+
+def test_gradient_is_the_slope_of_the_spline(tile):
+    spline = load_spline(tile)
+    gx, gy = gradient(spline, 30, 40, 20, 10)
+    step = 0.01
+    right, left = (crop(spline, 30 + s, 40, 20, 10) for s in (step, -step))
+    np.testing.assert_allclose(gx, (right - left) / (2 * step), atol=0.02)
+    down, up = (crop(spline, 30, 40 + s, 20, 10) for s in (step, -step))
+    np.testing.assert_allclose(gy, (down - up) / (2 * step), atol=0.02)
+
+
+def test_even_shading_is_taken_out(tile):
+    field = FlatField(1, np.array([[0.3, 0.0]] * 3))
+    ratio = load_spline(tile, field) / load_spline(tile)
+    assert ratio[:, 10].mean() > 1.1 > 0.9 > ratio[:, -10].mean()
+
+
+@pytest.mark.parametrize("shift", [(0.0, 0.0), (0.25, -0.4), (37.5, 12.3)])
+def test_a_shift_by_fourier_comes_back(shift):
+    """The second picture is the first, moved exactly in Fourier space, with noise."""
+    rng = np.random.default_rng(3)
+    wide = scipy.ndimage.gaussian_filter(rng.normal(0, 1, (256, 256)), 2, mode="wrap") * 400 + 128
+    moved = np.fft.ifft2(
+        scipy.ndimage.fourier_shift(np.fft.fft2(wide), (-shift[1], -shift[0]))
+    ).real
+
+    def spline(values):
+        noisy = values + rng.normal(0, 3, values.shape)
+        smooth = cv2.GaussianBlur(noisy.astype(np.float32), (0, 0), 1.5)
+        return scipy.ndimage.spline_filter(smooth, 3, output=np.float32, mode="mirror")
+
+    found = measure_pair(spline(wide), spline(moved), [np.rint(np.array(shift))], reach_px=3)
+    assert len(found) == 1
+    # b shows at 0 what a shows at `shift`
+    np.testing.assert_allclose(found[0].shift, shift, atol=0.02)
+
+
+def test_repeats_are_found_and_nothing_else():
+    rng = np.random.default_rng(0)
+    cell = rng.normal(0, 1, (18, 24)).astype(np.float32)
+    tiled = np.tile(cell, (8, 8)) + rng.normal(0, 0.1, (144, 192)).astype(np.float32)
+    steps = find_repeats(tiled)
+    assert sorted(tuple(np.abs(step)) for step in steps) == [(0.0, 18.0), (24.0, 0.0)]
+    assert find_repeats(rng.normal(0, 1, (100, 150)).astype(np.float32)) == []
+
+
+def test_lag_needs_more_than_one_object():
+    assert not Lag(net=4, odd=4).is_clear(strict=False)
+    assert Lag(net=5, odd=5).is_clear(strict=False)
+    assert not Lag(net=5, odd=5).is_clear(strict=True)
+    assert not Lag(net=6, odd=40).is_clear(strict=False)  # dust for and against
+
+
+def test_bad_links_do_not_move_the_tiles():
+    centres, pairs = square_grid(8)
+    links = make_links(centres, pairs, noise=0.1)
+    rng = np.random.default_rng(1)
+    bad = rng.choice(len(pairs), len(pairs) // 6, replace=False)
+    links.shift[bad] += rng.normal(0, 80, (len(bad), 2))
+    held = np.zeros(64, bool)
+    plain = solve_links(links, centres * 0, held, links.weight)
+    robust = solve_gnc(links, centres * 0, held, inlier_px=2.0)
+
+    def worst(found):
+        apart = found - centres
+        return np.hypot(*(apart - np.median(apart, axis=0)).T).max()
+
+    assert worst(plain) > 5
+    assert worst(robust) < 0.4
+    good = np.setdiff1d(np.arange(len(pairs)), bad)
+    assert (residuals(links, robust)[good] < 1).all()
+
+
+def test_held_tiles_do_not_move():
+    centres, pairs = square_grid(3)
+    links = make_links(centres + [5, 5], pairs, noise=0.3)
+    held = np.zeros(9, bool)
+    held[[0, 4]] = True
+    found = solve_gnc(links, centres, held, inlier_px=2.0)
+    np.testing.assert_array_equal(found[held], centres[held])
+
+
+def test_variance_of_a_chain_adds_up():
+    centres = np.array([(x * 10.0, 0.0) for x in range(4)])
+    links = make_links(centres, [(0, 1), (1, 2), (2, 3)])
+    held = np.array([True, False, False, False])
+    found = covariances(links, links.weight, held, np.zeros(4, int))
+    # 1 / 400 for each step; the faint pull adds one part in 10^4
+    np.testing.assert_allclose(found, np.arange(4) / 400, rtol=1e-2)
+
+
+def test_groups_are_found():
+    links = make_links(np.zeros((5, 2)), [(0, 1), (3, 4)])
+    assert len(set(components(links, 5))) == 3
+    assert len(set(components(links, 5, np.array([1, 3])))) == 2
+
+
+def lattice_edge(a, b, shift, pitch=20.0, steps=(-1, 0, 1)):
+    choices = tuple(Choice(np.array(shift) + [k * pitch, 0.0], 0.05, 0.99) for k in steps)
+    return Edge(a, b, choices, sure=False)
+
+
+def sure_edge(a, b, shift):
+    return Edge(a, b, (Choice(np.array(shift, float), 0.05, 0.99),), sure=True)
+
+
+def join(count, edges, **more):
+    options = {
+        "held": np.zeros(count, bool),
+        "start": np.zeros((count, 2)),
+        "nominal": None,
+        "probe": lambda questions: [None] * len(questions),
+        "inlier_px": 2.0,
+        "reach_px": 50.0,
+    }
+    return join_tiles(count, edges, **{**options, **more})
+
+
+def test_a_choice_with_a_clear_loser_is_made():
+    good = Choice(np.array([100.0, 0.0]), 0.05, 0.99)
+    bad = Choice(np.array([120.0, 0.0]), 0.05, 0.99, Lag(net=12, odd=14))
+    placed = join(2, [Edge(0, 1, (bad, good), sure=False)])
+    np.testing.assert_allclose(placed.centres[1] - placed.centres[0], [100, 0], atol=1e-3)
+    assert not placed.modulo.any()
+
+
+def test_an_open_choice_is_flagged():
+    placed = join(3, [sure_edge(0, 1, (100, 0)), lattice_edge(1, 2, (100, 0))])
+    assert list(placed.modulo) == [False, False, True]
+    assert len(set(placed.group)) == 1
+
+
+def test_a_sure_pair_decides_for_the_others():
+    edges = [
+        sure_edge(0, 1, (100, 0)),
+        lattice_edge(1, 2, (120, 0)),
+        lattice_edge(0, 2, (180, 0)),
+        sure_edge(2, 3, (0, 100)),
+        sure_edge(1, 3, (100, 100)),
+    ]
+    placed = join(4, edges)
+    np.testing.assert_allclose(placed.centres[2] - placed.centres[1], [100, 0], atol=0.01)
+    assert not placed.modulo.any()
+    assert list(placed.chosen) == [0, 0, 2, 0, 0]
+
+
+def test_two_sure_pairs_that_contradict_place_nothing():
+    edges = [sure_edge(0, 1, (100, 0)), sure_edge(0, 2, (0, 100)), sure_edge(1, 2, (-160, 100))]
+    placed = join(3, edges)
+    assert len(set(placed.group)) > 1
+    assert placed.conflicts

@@ -1,0 +1,203 @@
+"""The evidence mosaic: every pixel from one tile, resampled once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.errors import StitchError
+from maskdelta.images import (
+    BoundedCache,
+    Box,
+    Output,
+    linear_to_srgb,
+    probe_picture,
+    read_picture,
+    srgb_to_linear,
+    write_rasters,
+)
+from maskdelta.stitch._coordinates import tile_coordinates
+from maskdelta.stitch._tiles import paths_by_name
+from maskdelta.study import Pose, Poses
+from maskdelta.survey import FlatField
+
+__all__ = ["compose"]
+
+Image = NDArray[np.float32]
+
+
+def compose(
+    files: Sequence[str | Path],
+    poses: Poses,
+    flat_field: FlatField,
+    *,
+    mosaic_path: str | Path,
+    tiles_path: str | Path,
+    um_per_px: float | None,
+    block_px: int = 2048,
+    threads: int = 1,
+) -> None:
+    """Write the mosaic of a view, and which tile each of its pixels came from.
+
+    Parameters
+    ----------
+    files : sequence of path
+    poses : Poses
+    flat_field : FlatField
+    mosaic_path : path
+        RGB in the depth of the tiles, sRGB-encoded; black where no tile lies.
+    tiles_path : path
+        uint16, 1 + number of the tile in `poses`, 0 where none.
+    um_per_px : float or None
+    block_px : int
+        The rasters begin at a whole multiple of this, so that a tile added on the left moves
+        nothing.
+    threads : int
+        The result does not depend on it.
+
+    Raises
+    ------
+    StitchError
+        When no tile is placed, a placed tile's file is missing, or there are too many.
+    """
+    scene = _Scene.of(files, poses, flat_field, block_px)
+    origin = (scene.box.x0, scene.box.y0)
+    write_rasters(
+        [
+            Output(mosaic_path, scene.dtype),
+            Output(tiles_path, np.uint16, planes=("tile",), reduce="nearest"),
+        ],
+        lambda box: scene.render(_moved(box, origin)),
+        shape=scene.box.shape,
+        origin=origin,
+        um_per_px=um_per_px,
+        block_px=block_px,
+        threads=threads,
+    )
+
+
+def _moved(box: Box, by: tuple[int, int]) -> Box:
+    return Box(box.x0 + by[0], box.y0 + by[1], box.x1 + by[0], box.y1 + by[1])
+
+
+@dataclass(frozen=True)
+class _Scene:
+    """The placed tiles, ready to be drawn."""
+
+    tiles: list[tuple[int, Pose]]
+    pictures: BoundedCache[str, NDArray[Any]]
+    gains: BoundedCache[tuple[int, int], Image]
+    even: bool
+    dtype: np.dtype
+    box: Box
+
+    @classmethod
+    def of(
+        cls,
+        files: Sequence[str | Path],
+        poses: Poses,
+        flat_field: FlatField,
+        block_px: int,
+    ) -> _Scene:
+        paths = paths_by_name(files)
+        tiles = [(k + 1, pose) for k, pose in enumerate(poses.tiles) if pose.placed]
+        if not tiles:
+            raise StitchError("no tile is placed, so there is no mosaic to make; see tiles.csv.")
+        if len(poses) > 65535:
+            raise StitchError(f"{len(poses)} tiles are too many for one mosaic (65535 at most).")
+        for _, pose in tiles:
+            if pose.file not in paths:
+                raise StitchError(f"{pose.file}: this placed tile is not among the files given.")
+        boxes = np.array([pose.box() for _, pose in tiles])
+        # a tile shows the px whose centres lie inside its outline
+        x0, y0 = (int(np.ceil(v)) // block_px * block_px for v in boxes[:, :2].min(0))
+        x1, y1 = (int(np.ceil(v)) for v in boxes[:, 2:].max(0))
+        bits = probe_picture(paths[tiles[0][1].file]).bits
+        return cls(
+            tiles,
+            BoundedCache(lambda name: read_picture(paths[name]), budget_bytes=256 * 2**20),
+            BoundedCache(flat_field.gain, budget_bytes=128 * 2**20),
+            not flat_field.order,
+            np.dtype(np.uint16 if bits == 16 else np.uint8),
+            Box(x0, y0, x1, y1),
+        )
+
+    def _near(self, box: Box) -> list[tuple[int, Pose, Box]]:
+        """Tiles that touch a box, each with the part of the box that it may fill."""
+        found = []
+        for number, pose in self.tiles:
+            x0, y0, x1, y1 = pose.box()
+            part = Box(
+                int(np.floor(x0)), int(np.floor(y0)), int(np.ceil(x1)) + 1, int(np.ceil(y1)) + 1
+            ).clipped(box)
+            if not part.empty:
+                found.append((number, pose, part))
+        return found
+
+    def _owners(self, box: Box, near: list[tuple[int, Pose, Box]]) -> NDArray[np.uint16]:
+        """Number of the tile in which each pixel lies farthest from the border, 0 for none."""
+        owner = np.zeros(box.shape, np.uint16)
+        depth = np.zeros(box.shape, np.float32)
+        for number, pose, part in near:
+            x, y = tile_coordinates(pose, part)
+            # distance to the nearer of two borders, along each axis
+            np.abs(x - np.float32((pose.width_px - 1) / 2), out=x)
+            np.abs(y - np.float32((pose.height_px - 1) / 2), out=y)
+            inner = np.minimum(
+                np.float32(pose.width_px / 2) - x, np.float32(pose.height_px / 2) - y
+            )
+            view = np.s_[part.y0 - box.y0 : part.y1 - box.y0, part.x0 - box.x0 : part.x1 - box.x0]
+            better = inner > depth[view]
+            np.copyto(depth[view], inner, where=better)
+            np.copyto(owner[view], np.uint16(number), where=better)
+        return owner
+
+    def render(self, box: Box) -> tuple[NDArray[Any], NDArray[np.uint16]]:
+        """Pixels of a box of the mosaic, and the number of each pixel's tile."""
+        out = np.zeros((*box.shape, 3), self.dtype)
+        near = self._near(box)
+        owner = self._owners(box, near)
+        for number, pose, _ in near:
+            mine = owner == number
+            rows, columns = np.flatnonzero(mine.any(1)), np.flatnonzero(mine.any(0))
+            if not len(rows):
+                continue
+            y0, y1, x0, x1 = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
+            part = Box(int(x0 + box.x0), int(y0 + box.y0), int(x1 + box.x0), int(y1 + box.y0))
+            pixels = self._draw(pose, part)
+            view = out[y0:y1, x0:x1]
+            cv2.copyTo(pixels, mine[y0:y1, x0:x1].astype(np.uint8), view)
+            out[y0:y1, x0:x1] = view
+        return out, owner[None]
+
+    def _draw(self, pose: Pose, part: Box) -> NDArray[Any]:
+        """A part of the mosaic from one tile: linear light, evened out, resampled, encoded."""
+        picture = self.pictures.get(pose.file)
+        height, width = picture.shape[:2]
+        if (width, height) != (pose.width_px, pose.height_px):
+            raise StitchError(
+                f"{pose.file}: {width} x {height} px, but it was placed with "
+                f"{pose.width_px} x {pose.height_px} px; place the tiles again."
+            )
+        x, y = tile_coordinates(pose, part)
+        x0, y0 = max(0, int(np.floor(x.min())) - 1), max(0, int(np.floor(y.min())) - 1)
+        x1, y1 = min(width, int(np.ceil(x.max())) + 2), min(height, int(np.ceil(y.max())) + 2)
+        linear = srgb_to_linear(picture[y0:y1, x0:x1])
+        if not self.even:
+            linear *= self.gains.get((height, width))[y0:y1, x0:x1]
+        if pose.exposure != 1:
+            linear *= np.float32(1 / pose.exposure)
+        drawn = cv2.remap(
+            linear,
+            x - np.float32(x0),
+            y - np.float32(y0),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        return linear_to_srgb(drawn, self.dtype)

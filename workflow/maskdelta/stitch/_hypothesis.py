@@ -1,0 +1,133 @@
+"""One possible shift of a pair of tiles, and how two of them are told apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.stitch._overlap import Fit
+
+__all__ = ["Hypothesis", "Lag", "lag_behind"]
+
+Array = NDArray[np.float64]
+_ODD = 6.0
+"""A block is odd when it differs by more than this many times what noise does."""
+
+
+class Lag(NamedTuple):
+    """By how much one shift fits worse than another, counted in blocks of the overlap.
+
+    Attributes
+    ----------
+    net : float
+        Blocks that fit far worse minus blocks that fit far better.
+    odd : float
+        Blocks of either kind.
+    noise : float
+        Sum of all other differences, in units of their spread; for sorting only, since a shift
+        that is off by a few hundredths of a px adds up to much over many blocks.
+    """
+
+    net: float = 0.0
+    odd: float = 0.0
+    noise: float = 0.0
+
+    @property
+    def worth(self) -> float:
+        """One number to sort by: an odd block counts as much as the largest plain one."""
+        return self.noise + _ODD * self.net
+
+    def beyond(self, other: Lag) -> Lag:
+        """By how much this lags behind another that has the same reference."""
+        return Lag(self.net - other.net, self.odd + other.odd, self.noise - other.noise)
+
+    def is_clear(self, *, strict: bool) -> bool:
+        """Whether this can no longer be chance or dust.
+
+        Dust counts once for and once against, except at the border of the overlap, so that five
+        odd blocks must be left over. `strict` asks for more, where a choice is given up for good
+        on one pair's word.
+        """
+        least, share = (8.0, 2.5) if strict else (5.0, 2.0)
+        return bool(self.net >= least and self.net >= share * np.sqrt(self.odd))
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """One possible shift of a pair and the patches it was measured on.
+
+    Attributes
+    ----------
+    shift : (2,) float64
+        Centre of b minus centre of a, px.
+    sd_px : float
+        Standard deviation per axis.
+    score : float
+        Correlation of the whole overlap at this shift.
+    shifts : (k, 2) float64
+        The same shift from each patch alone.
+    places_a, places_b : (k, 2) float64
+        Middle of each patch from the middle of its tile.
+    sds : (k,) float64
+    sides : (k, 2) float64
+        Width and height of each patch.
+    extent : (int, int)
+        Width and height of the overlap.
+    agree : float or None
+        Share of the patches with detail that agree on the shift; None for fewer than three.
+    lag : Lag
+        How much worse than the pair's best shift.
+    repeats : bool
+        Whether the overlap shows a pattern that repeats and other shifts could not be tried.
+    fit : Fit or None
+        How well each block fits; None where the overlap holds no whole block.
+    """
+
+    shift: Array
+    sd_px: float
+    score: float
+    shifts: Array
+    places_a: Array
+    places_b: Array
+    sds: Array
+    sides: Array
+    extent: tuple[int, int]
+    agree: float | None = None
+    lag: Lag = field(default_factory=Lag)
+    repeats: bool = False
+    fit: Fit | None = None
+
+    def is_small(self, *, least_px: int = 32, least_px2: int = 6000) -> bool:
+        """Whether the overlap shows too little to prove a place alone."""
+        return min(self.extent) < least_px or self.extent[0] * self.extent[1] < least_px2
+
+
+def lag_behind(better: Hypothesis, worse: Hypothesis) -> Lag:
+    """How clearly one shift fits better than another.
+
+    Squared residuals at the two shifts are compared block by block over the area that both
+    overlaps share. Over a strictly periodic pattern the differences scatter about zero. An odd cell
+    speaks for the true shift twice (where it lies in a and where it lies in b), dust on one tile
+    once for and once against; so blocks that differ by more than noise are counted, not summed.
+    """
+    one, two = better.fit, worse.fit
+    if one is None or two is None:
+        return Lag()
+    row, column = max(one.row, two.row), max(one.column, two.column)
+    first = one.energy[row - one.row :, column - one.column :]
+    second = two.energy[row - two.row :, column - two.column :]
+    rows = min(first.shape[0], second.shape[0])
+    columns = min(first.shape[1], second.shape[1])
+    if min(rows, columns) < 1 or rows * columns < 4:
+        return Lag()
+    first, second = first[:rows, :columns], second[:rows, :columns]
+    gain = (second - first).ravel()
+    # noise of the blurred pictures makes the mean square of a block scatter by 0.6 of itself
+    by_itself = 1.4826 * float(np.median(np.abs(gain)))
+    scale = min(by_itself, 0.8 * min(float(np.median(first)), float(np.median(second)))) + 1e-9
+    gain /= scale
+    plain = np.abs(gain) < _ODD
+    return Lag(float(np.sign(gain[~plain]).sum()), float((~plain).sum()), float(gain[plain].sum()))

@@ -1,0 +1,127 @@
+"""Which measured pairs are trusted, how far, and what they say about the lens."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.stitch._edges import Choice
+from maskdelta.stitch._hypothesis import Hypothesis, Lag
+from maskdelta.stitch._lens import Lens, estimate_lens, without_lens
+from maskdelta.stitch._pairs import Measured, Measurer
+from maskdelta.stitch._tiles import Tiles
+from maskdelta.study import StitchSettings
+from maskdelta.survey import Survey
+
+__all__ = ["choice_of", "is_sure", "measure_all"]
+
+Array = NDArray[np.float64]
+_GOOD = 0.85
+"""Share of the typical correlation from which an overlap counts as good."""
+
+
+def measure_all(
+    tiles: Tiles,
+    jobs: Sequence[tuple[int, int, list[Array]]],
+    survey: Survey,
+    settings: StitchSettings,
+    threads: int,
+    *,
+    small_px: float = 1.0,
+) -> tuple[Measurer, Measured]:
+    """Measure all pairs, on straightened tiles where the lens is strong.
+
+    Pairs with a single candidate come first, since they cost little, and tell about the lens. Below
+    `small_px` at the corner of a tile it is taken out of the shifts of the patches alone; above, it
+    also bends the patches themselves, and tiles are straightened before all pairs are measured.
+    """
+
+    def measurer(lens: float) -> Measurer:
+        return Measurer(
+            tiles.paths,
+            [(int(height), int(width)) for width, height in tiles.sizes],
+            survey.flat_field,
+            reach_px=tiles.reduction + 2,
+            lens=lens,
+            threads=threads,
+        )
+
+    strong = abs(tiles.lens) * tiles.half_diagonal_px > small_px
+    if tiles.held.any() or not settings.lens:
+        straightened = tiles.lens if strong else 0.0
+        plain = measurer(straightened)
+        return plain, _judge(tiles, jobs, plain.measure(jobs), settings, straightened)
+    plain = measurer(0.0)
+    first = [k for k, job in enumerate(jobs) if len(job[2]) == 1]
+    raw: list[list[Hypothesis]] = [[] for _ in jobs]
+    for k, found in zip(first, plain.measure([jobs[k] for k in first]), strict=True):
+        raw[k] = found
+    some = _judge(tiles, [jobs[k] for k in first], [raw[k] for k in first], settings, 0.0)
+    if abs(some.bend) * tiles.half_diagonal_px <= small_px:
+        later = [k for k, job in enumerate(jobs) if len(job[2]) != 1]
+        for k, found in zip(later, plain.measure([jobs[k] for k in later]), strict=True):
+            raw[k] = found
+        some = _judge(tiles, jobs, raw, settings, 0.0)
+        if abs(some.bend) * tiles.half_diagonal_px <= small_px:
+            return plain, some
+    straight = measurer(some.lens.term)
+    raw = straight.measure(jobs)
+    return straight, _judge(tiles, jobs, raw, settings, some.lens.term)
+
+
+def _judge(
+    tiles: Tiles,
+    jobs: Sequence[tuple[int, int, Sequence[Array]]],
+    raw: list[list[Hypothesis]],
+    settings: StitchSettings,
+    straightened: float,
+) -> Measured:
+    """Which pairs are trusted, and the lens term that their patches ask for.
+
+    A true overlap correlates about as well as the other overlaps of the view, for which each
+    tile's best pair stands. Half of that is asked for, since tiles of another chip in the same
+    style reach about a third by chance, and the patches of the overlap must agree; without nominal
+    places it is three quarters, since then every shift had its chance.
+    """
+    scores = np.array([found[0].score if found else 0.0 for found in raw])
+    best = np.zeros(len(tiles.names))
+    for (a, b, _), score in zip(jobs, scores, strict=True):
+        best[[a, b]] = np.maximum(best[[a, b]], score)
+    typical = float(np.median(best[best >= 0.5])) if (best >= 0.5).any() else 0.5
+    least = max(settings.min_score, typical * (0.5 if tiles.nominal is not None else 0.75))
+    trusted = scores >= least
+    trusted &= np.array([bool(found) and _borne_out(found[0], typical) for found in raw], bool)
+    lens = Lens(tiles.lens - straightened, 0.0)
+    if settings.lens and not tiles.held.any():
+        clear = [
+            found[0] for found, good in zip(raw, trusted, strict=True) if good and len(found) == 1
+        ]
+        known = straightened != 0
+        lens = estimate_lens(clear, tiles.half_diagonal_px, significant=0.0 if known else 5.0)
+    half = tiles.half_diagonal_px
+    freed = [[without_lens(h, lens.term, half) for h in found] for found in raw]
+    whole = Lens(round(lens.term + straightened, 7), lens.sd)
+    return Measured([(a, b) for a, b, _ in jobs], freed, trusted, typical, least, whole, lens.term)
+
+
+def _borne_out(best: Hypothesis, typical: float) -> bool:
+    """Whether the patches of an overlap agree; a small overlap must correlate the better for it."""
+    if best.is_small():
+        return best.score >= _GOOD * typical
+    return best.score >= 0.7 if best.agree is None else best.agree >= 0.6
+
+
+def is_sure(found: Sequence[Hypothesis], typical: float) -> bool:
+    """Whether a pair alone says where its tiles lie."""
+    best = found[0]
+    alone = len(found) == 1 and not best.repeats
+    return alone and not best.is_small() and best.score >= _GOOD * typical
+
+
+def choice_of(hypothesis: Hypothesis, typical: float) -> Choice:
+    """A choice for the graph; a correlation far below the others' speaks against it."""
+    weak = round(12 * max(0.0, _GOOD - hypothesis.score / typical))
+    lag = Lag(hypothesis.lag.net + weak, hypothesis.lag.odd + weak, hypothesis.lag.noise)
+    return Choice(hypothesis.shift, hypothesis.sd_px, hypothesis.score, lag)

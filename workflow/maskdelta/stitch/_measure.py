@@ -1,0 +1,122 @@
+"""The shift of two overlapping tiles, for every shift worth trying."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.stitch._hypothesis import Hypothesis, lag_behind
+from maskdelta.stitch._overlap import Overlap
+from maskdelta.stitch._refine import refine, refine_roughly
+from maskdelta.stitch._repeats import find_repeats
+from maskdelta.stitch._spline import crop, detail
+
+__all__ = ["compare_at", "measure_near", "measure_pair"]
+
+Array = NDArray[np.float64]
+Image = NDArray[np.float32]
+
+
+def measure_pair(
+    a: Image,
+    b: Image,
+    candidates: Sequence[Array],
+    *,
+    reach_px: int,
+    keep_frac: float = 0.85,
+) -> list[Hypothesis]:
+    """Measure every candidate and keep those that cannot be told apart from the best.
+
+    Parameters
+    ----------
+    a, b : (H, W) float32
+        Spline coefficients of the tiles.
+    candidates : sequence of (2,) float64
+        Shifts of the centres, px.
+    reach_px : int
+        How far a candidate may be off.
+    keep_frac : float
+        Candidates below this share of the best score are dropped at once.
+
+    Returns
+    -------
+    list of Hypothesis
+        Best first; empty when nothing could be measured.
+    """
+    overlap = Overlap(a, b)
+    rough = [refine_roughly(overlap, shift, reach=reach_px) for shift in candidates]
+    found: list[Hypothesis] = []
+    for one in sorted((h for h in rough if h is not None), key=lambda h: -h.score):
+        near = any(np.abs(one.shift - other.shift).max() <= 2 for other in found)
+        least = keep_frac * found[0].score if found else 0.0
+        if not near and one.score > 0 and one.score >= least:
+            found.append(one)
+    if not found:
+        return []
+    pitches = _pitches(overlap, found[0].shift, 0.85 * found[0].score)
+    if len(found) == 1 and not pitches:
+        only = refine(overlap, found[0].shift)
+        return [] if only is None else [only]
+    return _tell_apart(overlap, found, pitches)
+
+
+def measure_near(a: Image, b: Image, shift: Array, *, reach_px: int = 3) -> Hypothesis | None:
+    """Measure one shift roughly, whether or not it is a good one."""
+    return refine_roughly(Overlap(a, b), shift, reach=reach_px)
+
+
+def compare_at(a: Image, b: Image, shift: Array, *, reach_px: int = 3) -> tuple[float, float]:
+    """Correlation of the overlap at a shift good to a few px, and strength of its detail in a."""
+    overlap = Overlap(a, b)
+    found = refine_roughly(overlap, shift, reach=reach_px, least_score=0.0)
+    box = overlap.box(shift, reach_px + 4)
+    if min(box.width, box.height) < 8:
+        return 0.0, 0.0
+    strength = float(detail(crop(a, box.x0, box.y0, box.width, box.height)).std())
+    return (found.score if found is not None else 0.0), strength
+
+
+def _pitches(overlap: Overlap, shift: Array, least_score: float) -> list[Array]:
+    """Steps at which what the overlap shows repeats itself, both ways.
+
+    Noise lowers the correlation with itself as much as that with the other tile.
+    """
+    box = overlap.box(shift, 3)
+    if min(box.width, box.height) < 16:
+        return []
+    values = detail(crop(overlap.a, box.x0, box.y0, box.width, box.height))
+    steps = find_repeats(values, least_score=least_score)
+    return [sign * step for step in steps for sign in (1.0, -1.0)]
+
+
+def _tell_apart(
+    overlap: Overlap, found: list[Hypothesis], pitches: Sequence[Array]
+) -> list[Hypothesis]:
+    """The best shift first, then those that this pair alone cannot rule out.
+
+    Over a pattern that repeats, the shifts one pitch away are measured as well. Where one of them
+    cannot be (the tiles would hardly overlap there), the best shift is marked `repeats`: that it
+    has no rival means nothing.
+    """
+    fine, best, unseen = list(found), found[0], False
+    for _ in range(2):
+        for other in fine:
+            if other is not best and lag_behind(best, other).worth < 0:
+                best = other
+        unseen = False
+        for step in pitches:
+            if any(np.abs(h.shift - best.shift - step).max() <= 3 for h in fine):
+                continue
+            more = refine_roughly(overlap, best.shift + step, reach=2, least_px=24)
+            if more is None:
+                unseen = True
+            else:
+                fine.append(more)
+    lags = [(h, lag_behind(best, h)) for h in fine if h is not best]
+    rest = [replace(h, lag=lag) for h, lag in lags if not lag.is_clear(strict=True)]
+    if not rest and not unseen:
+        best = refine(overlap, best.shift) or best
+    return [replace(best, repeats=unseen), *rest]

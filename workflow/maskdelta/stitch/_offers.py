@@ -1,0 +1,288 @@
+"""Where a group of tiles may be joined to another, and what speaks for each place."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.stitch._edges import Choice, Edge, links_of
+from maskdelta.stitch._graph import components, residuals, solve_gnc, solve_links
+from maskdelta.stitch._hypothesis import Lag
+
+__all__ = ["Joiner", "Offer", "Probe"]
+
+Array = NDArray[np.float64]
+Probe = Callable[[Sequence[tuple[int, Array]]], "list[Choice | None]"]
+_SAME_PX = 2.5
+"""Places closer than this are one."""
+_AGAINST = Lag(20.0, 20.0, 0.0)
+"""What a pair with a single shift says against any other."""
+
+
+@dataclass(frozen=True)
+class _Vote:
+    """A place that a group may take: how far it moves, how many edges suit it, and how well.
+
+    `large` counts those among them of which the overlap is not small.
+    """
+
+    move: Array
+    support: int
+    large: int
+    score: float
+    lag: Lag
+
+    @property
+    def proved(self) -> bool:
+        """Whether one good overlap or two small ones speak for it."""
+        return self.large > 0 or self.support > 1
+
+    def clearly_before(self, other: _Vote) -> bool:
+        """Whether all edges together find it clearly better."""
+        return other.lag.beyond(self.lag).is_clear(strict=False)
+
+
+@dataclass(frozen=True)
+class Offer:
+    """The best place for a group.
+
+    Attributes
+    ----------
+    vote : _Vote
+    rival : _Vote or None
+        The best place elsewhere.
+    clear : bool
+        Whether it comes clearly before every other place.
+    lattice : bool
+        Whether all edges leave a choice.
+    """
+
+    vote: _Vote
+    rival: _Vote | None
+    clear: bool
+    lattice: bool
+
+    @property
+    def rank(self) -> tuple[float, float]:
+        """Clearest first."""
+        rival = self.rival.support if self.rival else 0
+        return -float(self.vote.support - rival), -self.vote.score
+
+    @property
+    def pitch_px(self) -> float:
+        """Distance to the best place elsewhere, inf where there is none."""
+        if self.rival is None:
+            return float("inf")
+        return float(np.hypot(*(self.rival.move - self.vote.move)))
+
+
+class Joiner:
+    """Holds the state while groups are joined."""
+
+    def __init__(
+        self,
+        count: int,
+        edges: Sequence[Edge],
+        held: NDArray[np.bool_],
+        start: Array,
+        nominal: Array | None,
+        probe: Probe,
+        inlier_px: float,
+        reach_px: float,
+    ) -> None:
+        self.reach_px = reach_px
+        self.edges = list(edges)
+        self.held = held
+        self.count = count
+        self.nominal = nominal
+        self.probe = probe
+        self.inlier_px = inlier_px
+        self.centres = start.copy()
+        self.group = np.arange(count)
+        self.soft = np.zeros(count, bool)
+        self.conflicts: dict[int, str] = {}
+        self.asked: set[tuple[int, int, int]] = set()
+        self.remembered: dict[tuple[int, bool], Offer | None] = {}
+        self.edges_at: list[list[int]] = [[] for _ in range(count)]
+        for k, edge in enumerate(self.edges):
+            self.edges_at[edge.a].append(k)
+            self.edges_at[edge.b].append(k)
+        self._solve_sure()
+
+    def _solve_sure(self) -> None:
+        sure = [edge for edge in self.edges if edge.sure]
+        links = links_of([(e, e.choices[0]) for e in sure])
+        self.centres = solve_gnc(links, self.centres, self.held, inlier_px=self.inlier_px)
+        keep = residuals(links, self.centres) <= self.inlier_px
+        fixed = np.flatnonzero(self.held)
+        self.group = components(links.only(keep), self.count, fixed)
+        self.centres = solve_links(
+            links.only(keep), self.centres, self.held, links.only(keep).weight
+        )
+
+    def offer(self, base: int, group: int, *, sure_only: bool) -> Offer | None:
+        """The best place of a group against the tiles of another (those not soft only)."""
+        key = (group, sure_only)
+        if key not in self.remembered:
+            tiles = self.group == base
+            self.remembered[key] = self._offer(tiles & ~self.soft if sure_only else tiles, group)
+        return self.remembered[key]
+
+    def _offer(self, base: NDArray[np.bool_], group: int) -> Offer | None:
+        inside = self.group == group
+        touching = sorted({k for tile in np.flatnonzero(inside) for k in self.edges_at[tile]})
+        between = [k for k in touching if base[self.edges[k].a] or base[self.edges[k].b]]
+        if not between:
+            return None
+        self._complete(between, inside)
+        votes = [self._vote(between, inside, place) for place in self._places(between, inside)]
+        votes.sort(key=lambda v: (v.lag.worth, -v.support, -v.score))
+        first = votes[0]
+        tied = [v for v in _elsewhere(votes, first) if not first.clearly_before(v)]
+        if tied and self.nominal is not None:
+            first = min([first, *tied], key=lambda v: self._from_nominal(inside, v.move))
+        others = _elsewhere(votes, first)
+        if tied:
+            others.sort(key=lambda v: float(np.hypot(*(v.move - first.move))))
+            others = [v for v in others if not first.clearly_before(v)] or others
+        lattice = all(not self.edges[k].sure for k in between)
+        return Offer(first, others[0] if others else None, not tied and first.proved, lattice)
+
+    def _vote(self, between: Sequence[int], inside: NDArray[np.bool_], place: Array) -> _Vote:
+        moves, scores, lags = [], [], []
+        large = 0
+        for k in between:
+            hit = self._best_at(k, inside, place)
+            if hit is None:
+                # a pair with one shift contradicts; one with a choice that cannot see this place
+                # says nothing
+                lags.append(_AGAINST if self.edges[k].sure else Lag())
+                continue
+            lags.append(hit[1].lag)
+            if not hit[1].given_up:
+                moves.append(hit[0])
+                scores.append(hit[1].score)
+                large += not self.edges[k].small
+        mean = np.mean(moves, axis=0) if moves else place
+        total = Lag(*(float(sum(part)) for part in zip(*lags, strict=True)))
+        return _Vote(mean, len(moves), large, float(sum(scores)), total)
+
+    def _moves(self, k: int, inside: NDArray[np.bool_]) -> Array:
+        """How far the group must move to suit each choice of an edge, (n, 2)."""
+        edge = self.edges[k]
+        now = self.centres[edge.b] - self.centres[edge.a]
+        sign = 1 if inside[edge.b] else -1
+        return sign * (np.array([choice.shift for choice in edge.choices]) - now)
+
+    def _places(self, between: Sequence[int], inside: NDArray[np.bool_]) -> list[Array]:
+        """Distinct moves that any edge proposes."""
+        found: list[Array] = []
+        for k in between:
+            for move in self._moves(k, inside):
+                if not _is_among(move, found):
+                    found.append(move)
+        return found
+
+    def _best_at(
+        self, k: int, inside: NDArray[np.bool_], place: Array
+    ) -> tuple[Array, Choice] | None:
+        """The move nearest to a place that suits an edge, and its choice; None if too far."""
+        moves = self._moves(k, inside)
+        apart = np.abs(moves - place).max(1)
+        best = int(np.argmin(apart))
+        if apart[best] > _SAME_PX:
+            return None
+        return moves[best], self.edges[k].choices[best]
+
+    def _complete(self, between: Sequence[int], inside: NDArray[np.bool_]) -> None:
+        """Ask every edge with a choice about the places that other edges propose.
+
+        Lists of choices are cut short, and the true place may lie in none of them. So the lattice
+        is also walked, pitch by pitch, from the places that most edges agree on.
+        """
+        places = self._places(between, inside)
+        steps = self._lattice(between)
+        self._ask(between, inside, places)
+        for _ in range(8):
+            support = [self._support(between, inside, place) for place in places]
+            front = [p for p, n in zip(places, support, strict=True) if n == max(support)]
+            fresh: list[Array] = []
+            for place in (p + step for p in front for step in steps):
+                known = _is_among(place, places) or _is_among(place, fresh)
+                if not known and np.abs(place).max() <= self.reach_px:
+                    fresh.append(place)
+            if not fresh or len(places) + len(fresh) > 60:
+                return
+            self._ask(between, inside, fresh)
+            places += fresh
+
+    def _support(self, between: Sequence[int], inside: NDArray[np.bool_], place: Array) -> int:
+        hits = (self._best_at(k, inside, place) for k in between)
+        return sum(hit is not None and not hit[1].given_up for hit in hits)
+
+    def _lattice(self, between: Sequence[int]) -> list[Array]:
+        """Steps to the neighbouring lattice points, from the choices of the edges."""
+        apart = [
+            first.shift - second.shift
+            for k in between
+            for first in self.edges[k].choices
+            for second in self.edges[k].choices
+            if first is not second
+        ]
+        apart.sort(key=lambda v: (round(float(np.hypot(*v)), 1), -v[0], -v[1]))
+        if not apart:
+            return []
+        one = apart[0]
+        for two in apart:
+            across = abs(one[0] * two[1] - one[1] * two[0])
+            if across > 0.3 * np.hypot(*one) * np.hypot(*two):
+                return [i * one + j * two for i in (-1, 0, 1) for j in (-1, 0, 1) if i or j]
+        return [-one, one]
+
+    def _ask(
+        self, between: Sequence[int], inside: NDArray[np.bool_], places: Sequence[Array]
+    ) -> None:
+        """Measure edges also where only other edges propose a place."""
+        questions = []
+        for place in places:
+            for k in between:
+                edge = self.edges[k]
+                if self._best_at(k, inside, place) is not None:
+                    continue
+                sign = 1 if inside[edge.b] else -1
+                wanted = self.centres[edge.b] - self.centres[edge.a] + sign * place
+                x, y = np.rint(wanted / _SAME_PX)
+                key = (k, int(x), int(y))
+                if key not in self.asked:
+                    self.asked.add(key)
+                    questions.append((k, wanted))
+        for (k, _), choice in zip(questions, self.probe(questions), strict=True):
+            if choice is not None:
+                edge = self.edges[k]
+                self.edges[k] = replace(edge, choices=(*edge.choices, choice))
+
+    def _from_nominal(self, inside: NDArray[np.bool_], move: Array) -> float:
+        assert self.nominal is not None
+        return float(np.hypot(*np.median((self.centres + move - self.nominal)[inside], axis=0)))
+
+    def accept(self, group: int, target: int, offer: Offer, *, soft: bool) -> None:
+        """Move a group to its place and make it part of another."""
+        inside = self.group == group
+        touching = {k for tile in np.flatnonzero(inside) for k in self.edges_at[tile]}
+        ends = {end for k in touching for end in (self.edges[k].a, self.edges[k].b)}
+        near = {int(self.group[end]) for end in ends}
+        self.remembered = {key: o for key, o in self.remembered.items() if key[0] not in near}
+        self.centres[inside] += offer.vote.move
+        self.soft |= inside & soft
+        self.group[inside] = target
+
+
+def _is_among(place: Array, places: Sequence[Array]) -> bool:
+    return bool(places) and bool((np.abs(np.array(places) - place).max(1) <= _SAME_PX).any())
+
+
+def _elsewhere(votes: Sequence[_Vote], first: _Vote) -> list[_Vote]:
+    return [vote for vote in votes if np.abs(vote.move - first.move).max() > _SAME_PX]

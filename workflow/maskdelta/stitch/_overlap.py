@@ -1,0 +1,192 @@
+"""The overlap of two tiles: where it lies, and how well it fits at a shift."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.images import Box
+from maskdelta.stitch._spline import crop, detail, gradient
+
+__all__ = ["Fit", "GaussNewton", "Overlap"]
+
+Array = NDArray[np.float64]
+Image = NDArray[np.float32]
+_THIN_PX = 14
+"""A thin overlap is searched less far rather than cut down to less than this."""
+
+
+@dataclass(frozen=True)
+class Fit:
+    """How well two tiles fit at a shift, block by block.
+
+    Blocks lie on a raster of tile a that all shifts of a pair share. The mean of each block is
+    taken off both tiles first, so that shading and exposure do not count.
+
+    Attributes
+    ----------
+    column, row : int
+        Number of the first block.
+    energy : (rows, columns) float64
+        Mean square of what b leaves unexplained of a.
+    score : float
+        Correlation over all blocks.
+    """
+
+    column: int
+    row: int
+    energy: Array
+    score: float
+
+
+class Overlap:
+    """Two tiles as splines, and what is measured on them.
+
+    Parameters
+    ----------
+    a, b : (H, W) float32
+        Spline coefficients. Shifts are the centre of b minus the centre of a, px.
+    """
+
+    def __init__(self, a: Image, b: Image) -> None:
+        self.a = a
+        self.b = b
+        self.half = (np.array(a.shape[::-1]) - np.array(b.shape[::-1])) / 2
+        self._solvers: dict[Box, GaussNewton] = {}
+
+    @cached_property
+    def _values(self) -> Image:
+        """Values of a at its pixels; the outermost ones are not used."""
+        height, width = self.a.shape
+        return np.pad(crop(self.a, 1, 1, width - 3, height - 3), ((1, 2), (1, 2)))
+
+    def first_px(self, shift: Array) -> Array:
+        """Place of b's first px in a."""
+        return shift + self.half
+
+    def shift_of(self, box: Box, place: Array) -> Array:
+        """The shift at which a box of a has its first px at a place of b."""
+        return np.array([box.x0, box.y0]) - place - self.half
+
+    def box(self, shift: Array, margin: int) -> Box:
+        """The part of a that b shows too, `margin` px inside of either."""
+        x, y = self.first_px(shift)
+        (ha, wa), (hb, wb) = self.a.shape, self.b.shape
+        return Box(
+            int(np.ceil(max(0, x))) + margin,
+            int(np.ceil(max(0, y))) + margin,
+            int(np.floor(min(wa, x + wb))) - margin,
+            int(np.floor(min(ha, y + hb))) - margin,
+        )
+
+    def roomy_box(self, shift: Array, reach: int) -> tuple[int, Box]:
+        """The overlap with room to search around it; a thin one gets a shorter reach."""
+        thin = self.box(shift, 0)
+        room = min(thin.width, thin.height) - 2 * 4 - _THIN_PX
+        reach = max(1, min(reach, room // 2))
+        return reach, self.box(shift, reach + 4)
+
+    def whole_px(self, box: Box, shift: Array, reach: int) -> tuple[float, Array, bool]:
+        """Best whole-px place of a box of a in b, near a shift, by normalised correlation.
+
+        Returns
+        -------
+        score : float
+        place : (2,) float64
+            Of the box's first px in b.
+        at_rim : bool
+            Whether the best place is the farthest that was tried.
+        """
+        template = detail(crop(self.a, box.x0, box.y0, box.width, box.height))
+        x, y = np.rint(np.array([box.x0, box.y0]) - self.first_px(shift)) - reach
+        field = detail(crop(self.b, x, y, box.width + 2 * reach, box.height + 2 * reach))
+        scores = cv2.matchTemplate(field, template, cv2.TM_CCOEFF_NORMED)
+        row, column = np.unravel_index(int(np.argmax(scores)), scores.shape)
+        at_rim = bool(row in (0, 2 * reach) or column in (0, 2 * reach))
+        return float(scores[row, column]), np.array([x + column, y + row], float), at_rim
+
+    def solver(self, box: Box) -> GaussNewton:
+        """The solver of a box of a, made once."""
+        if box not in self._solvers:
+            self._solvers[box] = GaussNewton(self.a, box)
+        return self._solvers[box]
+
+    def settle(
+        self, box: Box, start: Array, *, steps: int = 8, far_px: float = 1.5, near_px: float = 1e-3
+    ) -> Array | None:
+        """Place of a box of a in b to a fraction of a px; None where it runs away."""
+        solver, place = self.solver(box), start
+        for _ in range(steps):
+            step = solver.step(crop(self.b, place[0], place[1], box.width, box.height))
+            place = place + step
+            if np.abs(place - start).max() > far_px:
+                return None
+            if np.abs(step).max() < near_px:
+                break
+        return place
+
+    def fit(self, shift: Array, box: Box, *, block: int = 16) -> Fit | None:
+        """How well the tiles fit over the whole blocks of a box; None without any."""
+        column, row = -(-box.x0 // block), -(-box.y0 // block)
+        columns, rows = box.x1 // block - column, box.y1 // block - row
+        if min(columns, rows) < 1:
+            return None
+        x, y, width, height = column * block, row * block, columns * block, rows * block
+        at = np.array([x, y]) - self.first_px(shift)
+        of_a = self._values[y : y + height, x : x + width]
+        of_b = crop(self.b, at[0], at[1], width, height)
+
+        def mean(values: Image) -> Array:
+            small = cv2.resize(values, (columns, rows), interpolation=cv2.INTER_AREA)
+            return np.atleast_2d(small).astype(float)
+
+        level = np.float32(of_a.mean(dtype=np.float64))  # keeps squares small
+        of_a, of_b = of_a - level, of_b - level
+        mean_a, mean_b = mean(of_a), mean(of_b)
+        aa, bb = mean(of_a * of_a) - mean_a**2, mean(of_b * of_b) - mean_b**2
+        ab = mean(of_a * of_b) - mean_a * mean_b
+        total_a, total_b, total = aa.sum(), bb.sum(), ab.sum()
+        if min(total_a, total_b) <= 1e-9:
+            return Fit(column, row, np.maximum(aa, 0), 0.0)
+        gain = total / total_b
+        energy = np.maximum(aa - 2 * gain * ab + gain**2 * bb, 0)
+        return Fit(column, row, energy, float(total / np.sqrt(total_a * total_b)))
+
+
+class GaussNewton:
+    """Steps towards the least of sum (g b(x + s) + o + p x - a(x))^2 over a box of a.
+
+    Gain g, offset o and a slope p of the brightness stand for exposure and shading. The gradient of
+    a is used, which is the same at every step (Baker & Matthews, Int. J. Comput. Vis. 56 (2004),
+    inverse compositional).
+    """
+
+    def __init__(self, a: Image, box: Box) -> None:
+        gx, gy = gradient(a, box.x0, box.y0, box.width, box.height)
+        self._template = crop(a, box.x0, box.y0, box.width, box.height).ravel()
+        rows = np.empty((6, gx.size), np.float32)
+        rows[0], rows[1] = gx.ravel(), gy.ravel()
+        rows[2] = self._template - np.float32(self._template.mean(dtype=np.float64))
+        rows[3] = 1
+        rows[4].reshape(gx.shape)[:] = np.linspace(-1, 1, box.width, dtype=np.float32)
+        rows[5].reshape(gx.shape)[:] = np.linspace(-1, 1, box.height, dtype=np.float32)[:, None]
+        self._rows = rows
+        normal = (rows @ rows.T).astype(float)
+        self._inverse = np.linalg.inv(normal + 1e-3 * np.eye(len(rows)))
+
+    def step(self, moved: Image) -> Array:
+        """How to move the crop of b."""
+        residual = moved.ravel() - self._template
+        found = self._inverse @ (self._rows @ residual).astype(float)
+        return -found[:2] / max(1 + found[2], 0.2)
+
+    def sd(self, energy: float, *, grain_px2: float = 28.0) -> float:
+        """Standard deviation of the shift from the normal equations and the mean squared residual.
+
+        Noise of the blurred pictures is alike over 4 pi blur^2 = 28 px.
+        """
+        return float(np.sqrt(energy * grain_px2 * max(self._inverse[0, 0], self._inverse[1, 1])))

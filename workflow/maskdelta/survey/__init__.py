@@ -1,0 +1,6 @@
+"""The survey: quality, neighbours, shading and exposure of the tiles of a view."""
+
+from maskdelta.survey._flat_field import FlatField
+from maskdelta.survey._survey import Survey, survey
+
+__all__ = ["FlatField", "Survey", "survey"]

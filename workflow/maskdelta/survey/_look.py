@@ -1,0 +1,150 @@
+"""One look at each tile: decoded once, kept as small pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.errors import ImageError
+from maskdelta.images import (
+    PictureInfo,
+    file_sha256,
+    full_scale,
+    grey,
+    map_ordered,
+    probe_picture,
+    read_picture,
+    srgb_to_linear,
+)
+
+__all__ = ["Look", "base_names", "look_at_all", "reduction_for"]
+
+Image = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Look:
+    """What the survey keeps of a tile. Small pictures are `reduction` times smaller.
+
+    Attributes
+    ----------
+    detail : (h, w) float32
+        Grey, 0..255, with slow shading taken out: what pairs are correlated on.
+    linear : (h, w, 3) float16
+        Linear light, mean of each cell of `reduction` x `reduction` px.
+    usable : (h, w) bool
+        Cells without a clipped or black pixel.
+    sharpness : (h, w) float32
+        Mean square of the Laplacian of the lightly smoothed grey, full resolution.
+    """
+
+    file: str
+    sha256: str
+    info: PictureInfo
+    reduction: int
+    detail: Image
+    linear: NDArray[np.float16]
+    usable: NDArray[np.bool_]
+    sharpness: Image
+    clipped_frac: float
+    dark_frac: float
+
+    @property
+    def width_px(self) -> int:
+        """Width of the tile at full resolution."""
+        return self.info.width_px
+
+    @property
+    def height_px(self) -> int:
+        """Height of the tile at full resolution."""
+        return self.info.height_px
+
+
+def base_names(files: Sequence[str | Path]) -> list[str]:
+    """Names of the files without their folders; each must be there once.
+
+    Raises
+    ------
+    ImageError
+        When two tiles share a name, or there is none.
+    """
+    if not files:
+        raise ImageError("no tile was found; check the pattern `tiles` of the view.")
+    seen: dict[str, str] = {}
+    for path in map(str, files):
+        name = Path(path).name
+        if name in seen:
+            raise ImageError(
+                f"{path}: another tile of this view has the same name ({seen[name]}); rename one."
+            )
+        seen[name] = path
+    return list(seen)
+
+
+def reduction_for(infos: Sequence[PictureInfo], *, longest_px: int = 420) -> int:
+    """Whole number by which tiles are reduced, so that the longest side is at most this."""
+    longest = max(max(info.width_px, info.height_px) for info in infos)
+    return max(1, -(-longest // longest_px))
+
+
+def look_at_all(files: Sequence[str | Path], *, threads: int) -> list[Look]:
+    """Decode every tile once, in threads.
+
+    Raises
+    ------
+    ImageError
+        When a tile cannot be read or is too small to be placed.
+    """
+    infos = [probe_picture(path) for path in files]
+    depths = {info.bits for info in infos}
+    if len(depths) > 1:
+        odd = min(depths, key=lambda bits: sum(info.bits == bits for info in infos))
+        which = next(path for path, info in zip(files, infos, strict=True) if info.bits == odd)
+        raise ImageError(
+            f"{which}: {odd} bits per channel, but other tiles of this view have "
+            f"{max(depths - {odd})}; export all tiles with the same depth."
+        )
+    for path, info in zip(files, infos, strict=True):
+        if min(info.width_px, info.height_px) < 32:
+            raise ImageError(
+                f"{path}: {info.width_px} x {info.height_px} px is too small for a tile "
+                "(at least 32 px a side); take it out."
+            )
+    reduction = reduction_for(infos)
+    jobs = list(zip(files, infos, strict=True))
+    return list(map_ordered(lambda job: _look_at(*job, reduction), jobs, threads=threads))
+
+
+def _look_at(path: str | Path, info: PictureInfo, reduction: int) -> Look:
+    image = read_picture(path)
+    top = full_scale(image.dtype)
+    height, width = (side // reduction * reduction for side in image.shape[:2])
+    image = image[:height, :width]
+    small = (width // reduction, height // reduction)
+    plain = grey(image)
+    reduced = cv2.resize(plain, small, interpolation=cv2.INTER_AREA)
+    laplacian = cv2.Laplacian(cv2.GaussianBlur(plain, (0, 0), 1.0), cv2.CV_32F)
+    sharpness = cv2.resize(laplacian**2, small, interpolation=cv2.INTER_AREA)
+    del plain, laplacian
+    red, green, blue = cv2.split(image)
+    clipped = np.maximum(np.maximum(red, green), blue) >= top - top // 64
+    dark = np.minimum(np.minimum(red, green), blue) <= top // 128
+    bad = cv2.resize((clipped | dark).astype(np.float32), small, interpolation=cv2.INTER_AREA)
+    linear = cv2.resize(srgb_to_linear(image), small, interpolation=cv2.INTER_AREA)
+    return Look(
+        file=Path(path).name,
+        sha256=file_sha256(path),
+        info=info,
+        reduction=reduction,
+        detail=cv2.GaussianBlur(reduced, (0, 0), 0.8) - cv2.GaussianBlur(reduced, (0, 0), 8.0),
+        linear=linear.astype(np.float16),
+        usable=bad == 0,
+        sharpness=sharpness,
+        clipped_frac=float(clipped.mean()),
+        dark_frac=float(dark.mean()),
+    )
