@@ -215,7 +215,9 @@ def test_planes_bytes_and_blocks_do_not_matter(tmp_path: Path, rng) -> None:
         assert raster.planes == ("a", "b", "c")
         np.testing.assert_array_equal(raster.read_level(0), planes)
         np.testing.assert_array_equal(raster.read_level(1), planes[:, ::2, ::2])
-        np.testing.assert_array_equal(raster.read(Box(5, 6, 50, 60), planes=[2])[0], planes[2, 6:60, 5:50])
+        np.testing.assert_array_equal(
+            raster.read(Box(5, 6, 50, 60), planes=[2])[0], planes[2, 6:60, 5:50]
+        )
 
 
 def test_a_raster_of_somebody_else_is_refused(tmp_path: Path, picture) -> None:

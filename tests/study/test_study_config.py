@@ -75,8 +75,7 @@ def test_comparison_patterns_are_written_out() -> None:
 def test_a_comparison_with_an_unknown_die_names_the_nearest() -> None:
     data = {"reference": "a1", "dies": {"a1": DIE}, "comparisons": [{"before": "a1", "after": "a"}]}
     assert faults(data) == [
-        "configuration: `comparisons.0` names the die `a`, which is not there; "
-        "did you mean `a1`?"
+        "configuration: `comparisons.0` names the die `a`, which is not there; did you mean `a1`?"
     ]
 
 

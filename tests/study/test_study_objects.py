@@ -209,4 +209,8 @@ def test_faulty_marks_are_told_by_file_and_number(tmp_path: Path) -> None:
     )
     with pytest.raises(ConfigurationError) as caught:
         read_marks([path])
-    assert [f.split(": ")[1] for f in caught.value.faults] == ["feature 1", "feature 2", "feature 3"]
+    assert [f.split(": ")[1] for f in caught.value.faults] == [
+        "feature 1",
+        "feature 2",
+        "feature 3",
+    ]

@@ -92,7 +92,9 @@ def both_poses(wildcards):
 
 def digest_of_swatches(wildcards):
     """Content of a die's swatches and ignored areas: what makes its layers stale."""
-    return [marks_digest(MARKS, role, (wildcards.die,)) for role in ("swatch", "ignore")]
+    return [
+        marks_digest(MARKS, role, (wildcards.die,)) for role in ("swatch", "ignore")
+    ]
 
 
 def digest_of_point_pairs(wildcards):

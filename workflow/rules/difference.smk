@@ -14,7 +14,8 @@ rule difference:
         marked_links=links_of_marked_dies,
     output:
         masks=expand(
-            "results/comparisons/{{before}}--{{after}}/differences/{layer}.tif", layer=LAYERS
+            "results/comparisons/{{before}}--{{after}}/differences/{layer}.tif",
+            layer=LAYERS,
         ),
         changes="results/comparisons/{before}--{after}/changes.csv",
         polygons="results/comparisons/{before}--{after}/changes.geojson",
@@ -26,16 +27,18 @@ rule difference:
         "results/logs/{before}--{after}/difference.log",
     benchmark:
         "results/logs/{before}--{after}/difference.tsv"
+    threads: 2
+    resources:
+        mem_mb=2000,
     params:
         settings=lookup(within=config, dpath="difference"),
         block_px=lookup(within=config, dpath="block_px"),
         layers=LAYERS,
         marks=lookup(within=config, dpath="marks"),
         marked=marks_digest(MARKS, "landmark"),
-        code=code_digest("difference", "overlay", "register", "segment", "images", "study"),
-    threads: 2
-    resources:
-        mem_mb=2000,
+        code=code_digest(
+            "difference", "overlay", "register", "segment", "images", "study"
+        ),
     message:
         "Differences between {wildcards.before} and {wildcards.after}"
     script:

@@ -9,12 +9,12 @@ rule overlay:
         "results/logs/{before}--{after}/overlay.log",
     benchmark:
         "results/logs/{before}--{after}/overlay.tsv"
-    params:
-        settings=lookup(within=config, dpath="overlay"),
-        code=code_digest("overlay", "images", "study"),
     threads: 2
     resources:
         mem_mb=1000,
+    params:
+        settings=lookup(within=config, dpath="overlay"),
+        code=code_digest("overlay", "images", "study"),
     message:
         "Overlay of the layers of {wildcards.after} on {wildcards.before}"
     script:

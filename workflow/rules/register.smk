@@ -11,14 +11,14 @@ rule register:
         "results/logs/{before}--{after}/register.log",
     benchmark:
         "results/logs/{before}--{after}/register.tsv"
+    threads: 2
+    resources:
+        mem_mb=2000,
     params:
         settings=lookup(within=config, dpath="register"),
         marks=lookup(within=config, dpath="marks"),
         marked=digest_of_point_pairs,
         code=code_digest("register", "images", "study"),
-    threads: 2
-    resources:
-        mem_mb=2000,
     message:
         "Registering {wildcards.after} to {wildcards.before}"
     script:
@@ -34,10 +34,10 @@ rule to_study:
         link="results/dies/{die}/to_study.json",
     log:
         "results/logs/{die}/to_study.log",
+    threads: 1
     params:
         reference=STUDY.reference,
         code=code_digest("study"),
-    threads: 1
     message:
         "Study frame of {wildcards.die}"
     script:

@@ -7,12 +7,14 @@ rule report:
         "results/logs/report.log",
     benchmark:
         "results/logs/report.tsv"
-    params:
-        study=config,
-        code=code_digest("report", "difference", "segment", "register", "images", "study"),
     threads: 2
     resources:
         mem_mb=1500,
+    params:
+        study=config,
+        code=code_digest(
+            "report", "difference", "segment", "register", "images", "study"
+        ),
     message:
         "Report"
     script:
@@ -26,10 +28,10 @@ rule provenance:
         "results/provenance.json",
     log:
         "results/logs/provenance.log",
+    threads: 1
     params:
         study=config,
         code=code_digest("report", "study"),
-    threads: 1
     message:
         "Provenance"
     script:

@@ -14,6 +14,9 @@ rule segment:
         "results/logs/{die}/segment.log",
     benchmark:
         "results/logs/{die}/segment.tsv"
+    threads: 2
+    resources:
+        mem_mb=2000,
     params:
         settings=lookup(within=config, dpath="segment"),
         layers=lookup(within=config, dpath="layers"),
@@ -22,9 +25,6 @@ rule segment:
         marks=lookup(within=config, dpath="marks"),
         marked=digest_of_swatches,
         code=code_digest("segment", "images", "study"),
-    threads: 2
-    resources:
-        mem_mb=2000,
     message:
         "Layers of {wildcards.die}"
     script:

@@ -15,12 +15,12 @@ rule stitch:
         "results/logs/{die}/{view}/stitch.log",
     benchmark:
         "results/logs/{die}/{view}/stitch.tsv"
-    params:
-        settings=lookup(within=config, dpath="stitch"),
-        code=code_digest("stitch", "survey", "images", "study"),
     threads: 2
     resources:
         mem_mb=1500,
+    params:
+        settings=lookup(within=config, dpath="stitch"),
+        code=code_digest("stitch", "survey", "images", "study"),
     message:
         "Placing the tiles of {wildcards.die} ({wildcards.view})"
     script:
@@ -39,13 +39,13 @@ rule mosaic:
         "results/logs/{die}/{view}/mosaic.log",
     benchmark:
         "results/logs/{die}/{view}/mosaic.tsv"
+    threads: 2
+    resources:
+        mem_mb=1500,
     params:
         view=view_of,
         block_px=lookup(within=config, dpath="block_px"),
         code=code_digest("stitch", "survey", "images", "study"),
-    threads: 2
-    resources:
-        mem_mb=1500,
     message:
         "Mosaic of {wildcards.die} ({wildcards.view})"
     script:

@@ -10,13 +10,13 @@ rule survey:
         "results/logs/{die}/{view}/survey.log",
     benchmark:
         "results/logs/{die}/{view}/survey.tsv"
+    threads: 2
+    resources:
+        mem_mb=1500,
     params:
         view=view_of,
         settings=lookup(within=config, dpath="survey"),
         code=code_digest("survey", "images", "study"),
-    threads: 2
-    resources:
-        mem_mb=1500,
     message:
         "Survey of {wildcards.die} ({wildcards.view})"
     script:
@@ -31,11 +31,11 @@ rule survey_page:
         page="results/dies/{die}/{view}/survey/index.html",
     log:
         "results/logs/{die}/{view}/survey_page.log",
-    params:
-        code=code_digest("report", "survey", "images", "study"),
     threads: 1
     resources:
         mem_mb=800,
+    params:
+        code=code_digest("report", "survey", "images", "study"),
     message:
         "Survey page of {wildcards.die} ({wildcards.view})"
     script:

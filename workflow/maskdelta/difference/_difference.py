@@ -86,9 +86,7 @@ class _Inputs:
         self.planes = [self.member_b.planes.index(name) for name in self.layers]
         self.mosaics = [opened(path) for path in mosaics]
         covered = (opened(coverages[0]), opened(coverages[1]))
-        self.joint = learn_joint_colours(
-            self.mosaics[0], self.mosaics[1], covered, registration
-        )
+        self.joint = learn_joint_colours(self.mosaics[0], self.mosaics[1], covered, registration)
         self.registration, self.error, self.overlay = registration, error, overlay
         self.margin_px = settings.margin_px
 

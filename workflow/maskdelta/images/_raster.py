@@ -449,6 +449,7 @@ class Raster:
             file = open(path, "rb")  # noqa: SIM115  (closed by close)
         except OSError:
             raise ImageError(f"{path}: this raster is missing; run its stage.") from None
+        tiff: Any = None
         try:
             tiff = tifffile.TiffFile(path, is_ome=False)
             pages = list(tiff.pages)
@@ -457,8 +458,17 @@ class Raster:
             for number in range(len(pages[0].subifds or ())):
                 subs = tuple(page.pages[number] for page in pages)
                 levels.append(_Level(subs, subs[0].imagelength, subs[0].imagewidth))
-        except (tifffile.TiffFileError, ET.ParseError, KeyError, IndexError, ValueError):
+        except (
+            tifffile.TiffFileError,
+            ET.ParseError,
+            KeyError,
+            IndexError,
+            ValueError,
+            StopIteration,
+        ):
             file.close()
+            if tiff is not None:
+                tiff.close()
             raise ImageError(
                 f"{path}: this is not a raster of maskdelta; delete it and run its stage again."
             ) from None

@@ -101,6 +101,10 @@ def probe_picture(path: str | Path) -> PictureInfo:
             orientation = int(image.getexif().get(_EXIF_ORIENTATION, 1) or 1)
             profile = bool(image.info.get("icc_profile"))
     except (UnidentifiedImageError, OSError, SyntaxError, ValueError, Image.DecompressionBombError):
+        if head[:4] in (b"\x89PNG", b"RIFF") or head[:2] == b"\xff\xd8":
+            raise ImageError(
+                f"{path}: the file is cut short or damaged; copy or export it again."
+            ) from None
         raise ImageError(
             f"{path}: this is not a JPEG, PNG, TIFF or WebP picture that can be read; "
             "export it again or take it out."

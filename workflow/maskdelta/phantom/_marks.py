@@ -122,7 +122,7 @@ def ignore_features(
     w, h = truth.lens.width - 1, truth.lens.height - 1
     inner = np.array([(4, 4), (w - 4, 4), (w - 4, h - 4), (4, h - 4)], dtype=np.float64)
     fields = {t.file: shapely.Polygon(truth.tile_to_die_um(t.file, inner)) for t in truth.tiles}
-    features = []
+    features: list[dict[str, Any]] = []
     while not rest.is_empty:
         file = max(fields, key=lambda name: (rest.intersection(fields[name]).area, name))
         shown = rest.intersection(fields[file].buffer(1.0))

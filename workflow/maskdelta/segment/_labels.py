@@ -289,9 +289,7 @@ def _bordering_cost(
     return np.where(candidate, np.minimum(doubt, 60), np.uint8(_NO_BORDER)), second
 
 
-def _seat_dots(
-    apart: NDArray[np.uint8], rules: LayerRules, *, grow_px: int = 2
-) -> None:
+def _seat_dots(apart: NDArray[np.uint8], rules: LayerRules, *, grow_px: int = 2) -> None:
     """Keep dots small, and put the stack they sit in around them; changes `apart`.
 
     The strip of metal between a contact and the metal's edge is too narrow to be trusted by
