@@ -45,7 +45,7 @@ def write_report(results: Path, study: StudySettings, *, threads: int = 1) -> No
     folder = results / "report"
     folder.mkdir(parents=True, exist_ok=True)
     pairs = [c for c in study.comparisons if isinstance(c, Comparison)]
-    shared = {
+    shared: dict[str, Any] = {
         "title": study.report.title or study.title,
         "comparisons": [_comparison(results, folder, study, pair, threads) for pair in pairs],
         "dies": [_die(results, name, study) for name in study.dies],

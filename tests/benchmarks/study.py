@@ -1,0 +1,96 @@
+"""Benchmark: whole phantom studies held against their truth.
+
+    python tests/benchmarks/study.py [--quick] [--seeds N] [--out FILE.json]
+
+Makes studies with the settings of the sample, on seeds drawn at run time and printed, runs the
+whole pipeline on each, and once on the same masks photographed twice.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import platform
+import secrets
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from scoring import score_study
+
+from maskdelta.phantom import load_preset, make_study
+
+CONFIG = """\
+title: Benchmark
+reference: a1
+dies:
+  a1: {{revision: A, tiles: sample_images/a1/*.jpg, um_per_px: 0.5, grid: {a1}}}
+  b1: {{revision: B, tiles: sample_images/b1/*.jpg, grid: {b1}}}
+comparisons: [{{before: a1, after: b1}}]
+"""
+TARGETS = {
+    "placed_frac": (1.0, "at least"),
+    "placement_rms_px": (0.5, "at most"),
+    "registration_rms_px": (1.0, "at most"),
+    "edits_missed": (0, "at most"),
+    "false_changes": (3, "at most"),
+}
+
+
+def run_one(seed: int, folder: Path, *, null: bool) -> dict[str, Any]:
+    """Make, run and score one study."""
+    made = make_study(
+        seed,
+        preset=load_preset("sample"),
+        folder=folder / "sample_images",
+        truth_folder=folder / "truth",
+        marks_folder=folder / "config" / "marks",
+        null=null,
+    )
+    grids = {}
+    for die, truth in made.truths.items():
+        rows, columns = (1 + max(getattr(t, k) for t in truth.tiles) for k in ("row", "column"))
+        grids[die] = f"{{rows: {rows}, columns: {columns}, order: snake_rows}}"
+    (folder / "config" / "config.yaml").write_text(CONFIG.format(**grids))
+    command = [sys.executable, "-m", "maskdelta.cli", "run"]
+    subprocess.run(command, cwd=folder, check=True, stdout=subprocess.DEVNULL)
+    figures = score_study(folder)
+    figures["edits_missed"] = figures["edits"] - figures["edits_found"]
+    return figures
+
+
+def main() -> None:
+    """Run the studies and print a row a figure."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="one seed, no null pair")
+    parser.add_argument("--seeds", type=int, default=5, help="seeds drawn at run time")
+    parser.add_argument("--out", type=Path, help="write the rows as JSON")
+    args = parser.parse_args()
+    seeds = [secrets.randbelow(10**6) for _ in range(1 if args.quick else args.seeds)]
+    cases = [(seed, False) for seed in seeds] + ([] if args.quick else [(seeds[0], True)])
+    rows = []
+    for seed, null in cases:
+        with tempfile.TemporaryDirectory() as folder:
+            figures = run_one(seed, Path(folder), null=null)
+        case = f"{'same masks twice' if null else 'edited'}, seed {seed}"
+        for name, (target, sense) in TARGETS.items():
+            value = figures[name]
+            met = value >= target if sense == "at least" else value <= target
+            rows.append(
+                {"case": case, "figure": name, "value": value, "target": target, "met": met}
+            )
+            print(
+                f"{case:32} {name:22} {value:9.3f}  {sense} {target}  {'met' if met else 'MISSED'}"
+            )
+        print(f"{case:32} missed {figures['missed']}, excess {figures['excess_not_comparable']}")
+    if args.out:
+        data = {"rows": rows, "python": platform.python_version(), "machine": platform.machine()}
+        args.out.write_text(json.dumps(data, indent=1))
+
+
+if __name__ == "__main__":
+    main()
