@@ -20,9 +20,8 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from scoring import score_study
-
 from maskdelta.phantom import load_preset, make_study
+from scoring import score_study
 
 CONFIG = """\
 title: Benchmark

@@ -31,7 +31,7 @@ def outcome(
     """Poses, rows of `pairs`, figures and notes of a placement."""
     group = _final_groups(tiles, placed)
     _refuse_if_nothing_holds(tiles, measured, group)
-    centres, gauge = _in_mosaic(tiles, placed.centres, group)
+    centres, gauge = _in_mosaic(tiles, placed.centres, group, lens=measured.lens.term)
     links, kept = _links(measured, placed)
     distance = np.hypot(*(links.shift - (centres[links.b] - centres[links.a])).T)
     fixed = tiles.held.copy()
@@ -92,7 +92,9 @@ def _refuse_if_nothing_holds(tiles: Tiles, measured: Measured, group: NDArray[np
     )
 
 
-def _in_mosaic(tiles: Tiles, centres: Array, group: NDArray[np.int_]) -> tuple[Array, int]:
+def _in_mosaic(
+    tiles: Tiles, centres: Array, group: NDArray[np.int_], *, lens: float
+) -> tuple[Array, int]:
     """Centres in the mosaic frame and the tile that fixes it.
 
     Without held tiles the upper left tile of the largest group lies on whole px, and the frame
@@ -109,7 +111,9 @@ def _in_mosaic(tiles: Tiles, centres: Array, group: NDArray[np.int_]) -> tuple[A
         out += (tiles.sizes[gauge] - 1) / 2 - out[gauge]
     if not tiles.held.any():
         low = (out - (tiles.sizes - 1) / 2)[group >= 0].min(0)
-        out += np.ceil(np.round(-low, 3))
+        # a lens that stretches moves the tiles' corners outwards
+        stretch = max(lens, 0.0) * np.hypot(*tiles.sizes.max(0)) / 2
+        out += np.ceil(np.round(-low + stretch, 3))
     if tiles.nominal is None:
         right = float((out + tiles.sizes / 2)[members, 0].max())
         for number in range(1, int(group.max()) + 1):
