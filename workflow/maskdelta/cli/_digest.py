@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import importlib.resources
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from importlib.resources.abc import Traversable
 
 import shapely
 
@@ -27,11 +28,19 @@ def code_digest(*packages: str) -> str:
     digest = hashlib.sha256()
     root = importlib.resources.files("maskdelta")
     for package in packages:
-        for file in sorted(root.joinpath(package).iterdir(), key=lambda f: f.name):
-            if file.is_file() and not file.name.endswith((".pyc", ".md")):
-                digest.update(file.name.encode())
-                digest.update(file.read_bytes())
+        for file in _files(root.joinpath(package)):
+            digest.update(file.name.encode())
+            digest.update(file.read_bytes())
     return digest.hexdigest()[:16]
+
+
+def _files(folder: Traversable) -> Iterator[Traversable]:
+    """Source files of a folder and the folders in it (page templates), in a fixed order."""
+    for entry in sorted(folder.iterdir(), key=lambda f: f.name):
+        if entry.is_dir():
+            yield from _files(entry)
+        elif not entry.name.endswith((".pyc", ".md")):
+            yield entry
 
 
 def marks_digest(marks: Sequence[Mark], role: str, dies: Sequence[str] = ()) -> str:
