@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.metadata
 import platform
+import re
 from collections.abc import Mapping
 from glob import glob
 from pathlib import Path
@@ -14,18 +15,6 @@ from maskdelta.images import file_sha256
 from maskdelta.study import Poses, write_json
 
 __all__ = ["write_provenance"]
-
-_LIBRARIES = (
-    "numpy",
-    "scipy",
-    "scikit-image",
-    "opencv-python-headless",
-    "tifffile",
-    "imagecodecs",
-    "pydantic",
-    "shapely",
-    "snakemake",
-)
 
 
 def write_provenance(path: str | Path, results: str | Path, study: Mapping[str, Any]) -> None:
@@ -38,22 +27,62 @@ def write_provenance(path: str | Path, results: str | Path, study: Mapping[str, 
         Folder of the results.
     study : mapping
         The expanded configuration.
+
+    Notes
+    -----
+    Paths below the working folder are written relative to it; of others only the last two parts
+    are kept, so that the file tells nothing of the machine.
     """
     inputs = {}
     for poses in sorted(Path(results).glob("dies/*/*/tiles.csv")):
         die, view = poses.parts[-3:-1]
         inputs[f"{die}/{view}"] = {tile.file: tile.sha256 for tile in Poses.read(poses)}
-    marks = sorted({file for pattern in study["marks"] for file in glob(pattern)})
     write_json(
         path,
         {
             "inputs": inputs,
-            "marks": {file: file_sha256(file) for file in marks},
-            "settings": dict(study),
-            "versions": {
-                "maskdelta": maskdelta.__version__,
-                "python": platform.python_version(),
-                **{name: importlib.metadata.version(name) for name in _LIBRARIES},
-            },
+            "files": {_portable(file): file_sha256(file) for file in _files(study)},
+            "settings": _without_machine(study),
+            "versions": _versions(),
         },
     )
+
+
+def _files(study: Mapping[str, Any]) -> list[str]:
+    """Files besides the tiles that the results depend on: marks, positions, a person's tables."""
+    patterns = [*study.get("marks", ()), "config/verdicts.csv", "config/bit_corrections.csv"]
+    patterns += [
+        view["positions"]
+        for die in study.get("dies", {}).values()
+        for view in die.get("views", {}).values()
+        if view.get("positions")
+    ]
+    return sorted({file for pattern in patterns for file in glob(pattern)})
+
+
+def _portable(text: str) -> str:
+    """A path without the machine's own folders."""
+    path = Path(text)
+    if not path.is_absolute():
+        return text
+    try:
+        return path.relative_to(Path.cwd()).as_posix()
+    except ValueError:
+        return "/".join(("\N{HORIZONTAL ELLIPSIS}", *path.parts[-2:]))
+
+
+def _without_machine(value: Any) -> Any:
+    """Settings with portable paths."""
+    if isinstance(value, Mapping):
+        return {str(key): _without_machine(entry) for key, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [_without_machine(entry) for entry in value]
+    return _portable(value) if isinstance(value, str) else value
+
+
+def _versions() -> dict[str, str]:
+    """Versions of Python, of maskdelta and of the libraries it needs to run."""
+    needed = importlib.metadata.requires("maskdelta") or []
+    names = [re.split(r"[\s<>=!~;\[(]", line)[0] for line in needed if "extra ==" not in line]
+    found = {name: importlib.metadata.version(name) for name in names}
+    return {"maskdelta": maskdelta.__version__, "python": platform.python_version(), **found}

@@ -1,14 +1,19 @@
-"""The page templates, autoescaped."""
+"""The page templates: autoescaped, strict about what is missing."""
 
 from __future__ import annotations
 
+import functools
+from pathlib import Path
+
 import jinja2
 
-__all__ = ["render"]
+from maskdelta.report import _words
+
+__all__ = ["write_page"]
 
 
-def render(template: str, **values: object) -> str:
-    """Render a template of the package."""
+@functools.cache
+def _environment() -> jinja2.Environment:
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("maskdelta.report"),
         autoescape=True,
@@ -16,14 +21,21 @@ def render(template: str, **values: object) -> str:
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
-    environment.filters["number"] = _number
-    environment.filters["words"] = lambda v: str(v).replace("_", " ")
-    environment.filters["percent"] = lambda v: f"{100 * float(v):.1f} %"
-    return environment.get_template(template).render(**values)
+    environment.filters.update(
+        area=_words.area,
+        number=_words.number,
+        odds=_words.odds,
+        percent=_words.percent,
+        plain=_words.plain_name,
+        listing=_words.listing,
+        significant=_words.significant,
+    )
+    environment.globals["plural"] = _words.plural
+    return environment
 
 
-def _number(value: object, decimals: int = 0) -> str:
-    """A number with thin spaces between thousands; a dash where there is none."""
-    if value is None or value == "":
-        return "\N{EN DASH}"
-    return f"{float(str(value)):,.{decimals}f}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+def write_page(path: Path, template: str, **values: object) -> None:
+    """Render a template into a file; folders are made as needed."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    text = _environment().get_template(template).render(**values)
+    path.write_text(text + "\n", encoding="utf-8", newline="\n")

@@ -1,0 +1,137 @@
+"""The page of a comparison, and the card that stands for it on the overview."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from shapely.geometry.base import BaseGeometry
+
+from maskdelta.report._change_cards import UNITS, make_cards
+from maskdelta.report._comparable import REASONS, LayerCoverage, map_comparable
+from maskdelta.report._overview import Overview, draw_overview
+from maskdelta.report._results import Compared, Folders
+from maskdelta.report._templates import write_page
+from maskdelta.report._words import area, listing, percent, plain_name
+
+__all__ = ["ComparisonCard", "write_comparison_page"]
+
+
+@dataclass(frozen=True)
+class ComparisonCard:
+    """What the overview says of a comparison."""
+
+    compared: Compared
+    overview: Overview
+    coverage: list[LayerCoverage]
+    sentences: list[str]
+
+
+def write_comparison_page(
+    compared: Compared,
+    folders: Folders,
+    outlines: dict[str, BaseGeometry],
+    *,
+    threads: int = 1,
+    **common: object,
+) -> ComparisonCard:
+    """Write `<before>--<after>.html` with its pictures.
+
+    Parameters
+    ----------
+    compared : Compared
+    folders : Folders
+    outlines : dict
+        Geometry of the landmarks by label, study frame.
+    threads : int
+        For the crops.
+    **common
+        What all pages need: title and links.
+
+    Returns
+    -------
+    ComparisonCard
+    """
+    card = ComparisonCard(
+        compared,
+        draw_overview(compared, folders, outlines),
+        coverage := map_comparable(compared, folders),
+        _sentences(compared, coverage),
+    )
+    write_page(
+        folders.report / f"{compared.name}.html",
+        "comparison.html",
+        c=compared,
+        card=card,
+        cards=make_cards(compared, folders, threads=threads),
+        landmarks=_landmark_tables(compared),
+        coverage=card.coverage,
+        reasons=REASONS[1:],
+        units=UNITS,
+        page=f"{compared.name}.html",
+        **common,
+    )
+    return card
+
+
+def _landmark_tables(compared: Compared) -> list[dict[str, Any]]:
+    """Rows of landmarks.csv, a table a landmark, with the ranks of the changes nearest to it."""
+    labels = list(dict.fromkeys(row["landmark"] for row in compared.landmarks))
+    return [
+        {
+            "label": label,
+            "rows": [row for row in compared.landmarks if row["landmark"] == label],
+            "ranks": [row["rank"] for row in compared.changes if row["landmark"] == label],
+        }
+        for label in labels
+    ]
+
+
+def _sentences(compared: Compared, coverage: Sequence[LayerCoverage]) -> list[str]:
+    """The headline figures in words."""
+    if compared.refused:
+        return []
+    return [
+        *_where_changed(compared),
+        *_how_much_compared(coverage),
+        *_how_small(compared),
+    ]
+
+
+def _where_changed(compared: Compared) -> list[str]:
+    if not compared.changes:
+        return ["No change was found in what could be compared."]
+    totals: dict[str, float] = {}
+    for row in compared.changes:
+        changed = row["added_um2"] + row["removed_um2"]
+        totals[row["landmark"]] = totals.get(row["landmark"], 0.0) + changed
+    near = sorted((label for label in totals if label), key=lambda label: -totals[label])
+    if not near:
+        return ["No change lies near a landmark."]
+    unit = f"{compared.unit}\N{SUPERSCRIPT TWO}"
+    parts = [f"{label} ({area(totals[label])} {unit})" for label in near[:4]]
+    more = f" and {len(near) - 4} more landmarks" if len(near) > 4 else ""
+    lead = listing(parts) if not more else ", ".join(parts) + more
+    return [f"Changed area near landmarks: {lead}."]
+
+
+def _how_much_compared(coverage: Sequence[LayerCoverage]) -> list[str]:
+    if not coverage:
+        return []
+    ordered = sorted(coverage, key=lambda c: -c.compared)
+    parts = [f"{percent(c.compared)} in {plain_name(c.layer)}" for c in ordered]
+    return [f"Of the photographed area, this much could be compared: {listing(parts)}."]
+
+
+def _how_small(compared: Compared) -> list[str]:
+    seen = [row["smallest_seen_um"] for row in compared.sensitivity if row["smallest_seen_um"]]
+    if not seen:
+        return []
+    span = (
+        f"{min(seen):.1f}"
+        if max(seen) - min(seen) < 0.05
+        else f"{min(seen):.1f} to {max(seen):.1f}"
+    )
+    words = f"The tolerances let through squares from about {span} {compared.unit} a side"
+    return [f"{words}; what is smaller is not reported."]
