@@ -16,6 +16,7 @@ from maskdelta.difference import (
     compare_layer,
     rank_changes,
 )
+from maskdelta.difference._changes import smallest_seen_px
 from maskdelta.difference._regions import join_regions, measure_block
 from maskdelta.images import blocks_of
 
@@ -107,3 +108,11 @@ def test_the_ranking_rule() -> None:
     assert [round(c.score, 1) for c in ranked] == [458.7, 100.0, 50.0]
     assert [c.landmark for c in ranked] == ["", "driver", ""]
     assert [c.score for c in rank_changes([near, huge], [])] == [5000.0, 100.0]
+
+
+def test_the_smallest_square_seen_follows_from_the_settings() -> None:
+    radius = np.array([0.0, 1.5, 2.0, 2.1, 6.0])
+    # 3 px at the least, else one px beyond the radius rounded up
+    np.testing.assert_array_equal(smallest_seen_px(radius, 4.0), [3, 3, 3, 4, 7])
+    # 25 px of area: a side of 5 px at the least
+    np.testing.assert_array_equal(smallest_seen_px(radius, 25.0), [5, 5, 5, 5, 7])

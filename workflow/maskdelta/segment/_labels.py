@@ -327,6 +327,8 @@ def _distance_to_seeds(
         return np.full(mask.shape, 255, np.uint8)
     kept = (stats[:, cv2.CC_STAT_AREA] >= least_px).astype(np.uint8)
     kept[0] = 0
+    if not kept.any():
+        return np.full(mask.shape, 255, np.uint8)
     distance = cv2.distanceTransform(1 - kept[labels], cv2.DIST_L2, 3)
     return np.minimum(distance * _EIGHTHS, 255).astype(np.uint8)
 

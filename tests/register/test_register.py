@@ -1,0 +1,278 @@
+"""Registration: a known map is found again, redrawn parts do not bend it, doubt is said so."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from maskdelta.errors import RegistrationRefused
+from maskdelta.images import Box, Raster, write_raster
+from maskdelta.register import ErrorMap, Registered, Side, register
+from maskdelta.study import RegisterSettings, Registration, apply_affine, read_table
+
+HEIGHT, WIDTH = 900, 1200
+BEFORE_AT, AFTER_AT = (7, -12), (-30, 21)
+# the default spacing is for dies of thousands of px
+SETTINGS = RegisterSettings(spacing_px=80, patch_px=64, feature_px=1300)
+BLOCK = (420, 330, 660, 570)  # x0, y0, x1, y1 in the picture before
+
+
+def manhattan(seed: int, *, shape: tuple[int, int] = (HEIGHT, WIDTH)) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    image = np.full((*shape, 3), (70, 90, 110), np.uint8)
+    for _ in range(900):
+        x, y = rng.integers(0, shape[1]), rng.integers(0, shape[0])
+        long, short = rng.integers(20, 120), rng.integers(6, 24)
+        w, h = (long, short) if rng.random() < 0.5 else (short, long)
+        image[y : y + h, x : x + w] = rng.integers(30, 226, 3)
+    return cv2.GaussianBlur(image, (0, 0), 1.2)
+
+
+def known_map() -> tuple[np.ndarray, tuple[int, int]]:
+    """Map of array px before -> after (turn 92 deg, mirror, scale 0.85); size (w, h) after."""
+    turn = np.deg2rad(92)
+    rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    linear = 0.85 * rotation @ np.diag([-1.0, 1.0])
+    corners = np.array([[0, 0], [WIDTH, 0], [WIDTH, HEIGHT], [0, HEIGHT]], float) @ linear.T
+    shift = 6.3 - corners.min(0)
+    size = np.ceil(np.ptp(corners, axis=0) + 12).astype(int)
+    return np.column_stack([linear, shift]), (int(size[0]), int(size[1]))
+
+
+MATRIX, SIZE = known_map()
+
+
+def photographed(image: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The picture under the known map in other colours, and where it shows anything."""
+    moved = cv2.warpAffine(image, MATRIX, SIZE, flags=cv2.INTER_CUBIC)
+    covered = cv2.warpAffine(np.full(image.shape[:2], 255, np.uint8), MATRIX, SIZE) == 255
+    coloured = np.clip(moved[..., ::-1] * np.array([0.8, 0.95, 0.7]) + 12, 0, 255)
+    return np.where(covered[..., None], coloured, 0).astype(np.uint8), covered
+
+
+def move_block(image: np.ndarray, dx: int) -> np.ndarray:
+    x0, y0, x1, y1 = BLOCK
+    out = image.copy()
+    out[y0:y1, x0 + dx : x1 + dx] = image[y0:y1, x0:x1]
+    return out
+
+
+def truth(points: np.ndarray) -> np.ndarray:
+    """Places after of points before, both in their mosaic frames."""
+    return apply_affine(MATRIX, points - BEFORE_AT) + AFTER_AT
+
+
+def grid() -> np.ndarray:
+    x, y = np.meshgrid(np.arange(60, WIDTH - 50, 30), np.arange(60, HEIGHT - 50, 30))
+    return np.column_stack([x.ravel(), y.ravel()]) + np.array(BEFORE_AT, float)
+
+
+def misses(registration: Registration, points: np.ndarray) -> np.ndarray:
+    """Distance in px of the mosaic before."""
+    return np.hypot(*(registration.after_to_before(truth(points)) - points).T)
+
+
+def rms(values: np.ndarray) -> float:
+    return float(np.sqrt((values**2).mean()))
+
+
+class Table:
+    """Writes pictures as mosaics and keeps them open."""
+
+    def __init__(self, folder: Path, stack: ExitStack) -> None:
+        self._folder, self._stack, self._count = folder, stack, 0
+
+    def side(
+        self, image: np.ndarray, origin: tuple[int, int], covered: np.ndarray | None = None
+    ) -> Side:
+        self._count += 1
+        if covered is None:
+            covered = np.ones(image.shape[:2], bool)
+        tile = covered.astype(np.uint16)[None]
+        shape = (image.shape[0], image.shape[1])
+        mosaic, coverage = (self._folder / f"{n}{self._count}.tif" for n in ("mosaic", "coverage"))
+        write_raster(
+            mosaic,
+            lambda b: image[b.y0 : b.y1, b.x0 : b.x1],
+            shape=shape,
+            dtype=np.uint8,
+            origin=origin,
+        )
+        write_raster(
+            coverage,
+            lambda b: tile[:, b.y0 : b.y1, b.x0 : b.x1],
+            shape=shape,
+            dtype=np.uint16,
+            planes=("tile",),
+            origin=origin,
+            reduce="nearest",
+        )
+        opened = [self._stack.enter_context(Raster.open(path)) for path in (mosaic, coverage)]
+        return Side(*opened)
+
+
+@pytest.fixture(scope="module")
+def table(tmp_path_factory) -> Iterator[Table]:
+    with ExitStack() as stack:
+        yield Table(tmp_path_factory.mktemp("mosaics"), stack)
+
+
+@pytest.fixture(scope="module")
+def before(table: Table) -> Side:
+    return table.side(manhattan(1), BEFORE_AT)
+
+
+@pytest.fixture(scope="module")
+def after(table: Table) -> Side:
+    image, covered = photographed(manhattan(1))
+    return table.side(image, AFTER_AT, covered)
+
+
+def run(before: Side, after: Side, **more) -> Registered:
+    return register(before, after, names=("a1", "b1"), settings=SETTINGS, **more)
+
+
+@pytest.fixture(scope="module")
+def plain(before: Side, after: Side) -> Registered:
+    return run(before, after)
+
+
+def test_a_turned_mirrored_reduced_recoloured_picture_is_laid_over(plain: Registered) -> None:
+    registration = plain.registration
+    assert registration.trusted, registration.refused
+    assert registration.mirror
+    # one 12th px of the parabola at each of some 100 patches, and cv2's 1/32 px steps
+    assert rms(misses(registration, grid())) < 0.15
+    assert registration.scale_after_to_before == pytest.approx(1 / 0.85, rel=1e-4)  # 0.1 px in 1200
+
+
+def test_both_directions_of_the_map_agree(plain: Registered) -> None:
+    there = plain.registration.before_to_after(grid())
+    back = plain.registration.after_to_before(there)
+    np.testing.assert_allclose(back, grid(), atol=1e-3)  # a fixed-point iteration that contracts
+
+
+def test_the_error_map_covers_the_true_error(plain: Registered) -> None:
+    inside = misses(plain.registration, grid()) <= plain.error.at(grid())
+    assert inside.mean() >= 0.95  # it is a 95 % radius
+
+
+def test_the_number_of_threads_does_not_matter(
+    before: Side, after: Side, plain: Registered
+) -> None:
+    again = run(before, after, threads=2)
+    np.testing.assert_array_equal(
+        again.registration.affine_after_to_before, plain.registration.affine_after_to_before
+    )
+    assert again.registration.figures == plain.registration.figures
+    assert again.residuals == plain.residuals
+
+
+def test_what_is_written_reads_back(plain: Registered, tmp_path: Path) -> None:
+    plain.write(tmp_path)
+    read = Registration.read(tmp_path / "registration.json")
+    # written with ten decimals, over 1200 px
+    np.testing.assert_allclose(
+        read.after_to_before(truth(grid())),
+        plain.registration.after_to_before(truth(grid())),
+        atol=1e-4,
+    )
+    assert len(read_table(tmp_path / "residuals.csv", "residuals")) == len(plain.residuals)
+
+
+def with_moved_block(table: Table, before: Side, dx: int) -> Registration:
+    image, covered = photographed(move_block(manhattan(1), dx))
+    return run(before, table.side(image, AFTER_AT, covered)).registration
+
+
+@pytest.fixture(scope="module")
+def moved_by_8(table: Table, before: Side) -> Registration:
+    return with_moved_block(table, before, 8)
+
+
+def test_a_moved_block_does_not_bend_the_rest(moved_by_8: Registration) -> None:
+    assert moved_by_8.trusted, moved_by_8.refused
+    x0, y0, x1, y1 = np.array(BLOCK) + np.tile(BEFORE_AT, 2)
+    points = grid()
+    x, y = points.T
+    # half a patch and the 8 px: farther away no patch saw the block
+    away = (x < x0 - 40) | (x > x1 + 40) | (y < y0 - 40) | (y > y1 + 40)
+    # a warp that followed the block would bend the rest by px
+    assert rms(misses(moved_by_8, points[away])) < 0.3
+
+
+def check_group(registration: Registration, dx: int) -> None:
+    x0, y0, x1, y1 = np.array(BLOCK) + np.tile(BEFORE_AT, 2)
+    assert registration.groups
+    group = max(registration.groups, key=lambda g: g["points"])
+    assert x0 <= (group["x0_px"] + group["x1_px"]) / 2 <= x1 + dx
+    assert y0 <= (group["y0_px"] + group["y1_px"]) / 2 <= y1
+    # moved to the right after: such a place was farther left before. Patches at the border of the
+    # block see some of what did not move, and the median of nine patches holds several of them
+    assert group["dx_px"] == pytest.approx(-dx, abs=0.6)
+    assert group["dy_px"] == pytest.approx(0, abs=0.2)  # as above, but nothing moved that way
+
+
+def test_a_block_moved_by_4_px_is_named(table: Table, before: Side) -> None:
+    check_group(with_moved_block(table, before, 4), 4)
+
+
+@pytest.mark.xfail(reason="the last pass searches 5 px: patches that moved farther are dropped")
+def test_a_block_moved_by_8_px_is_named(moved_by_8: Registration) -> None:
+    check_group(moved_by_8, 8)
+
+
+def test_unrelated_pictures_are_refused(table: Table) -> None:
+    small = (450, 600)  # every hypothesis is tried on every level: a large picture takes long
+    before, after = (table.side(manhattan(seed, shape=small), BEFORE_AT) for seed in (3, 4))
+    found = run(before, after)
+    assert not found.registration.trusted
+    assert all("mark three point pairs" in reason for reason in found.registration.refused)
+    with pytest.raises(RegistrationRefused, match="a1--b1"):
+        found.registration.before_to_after(grid())
+    assert not found.residuals
+
+
+def test_point_pairs_take_the_place_of_features(
+    before: Side, after: Side, plain: Registered
+) -> None:
+    places = np.array([[150, 140], [1050, 180], [600, 780], [200, 700]], float)
+    clicks = truth(places) + np.array([[1.5, -1], [-1, 1], [0.5, 1.5], [-1, -1.5]])
+    found = run(before, after, point_pairs=(places, clicks))
+    assert found.registration.trusted, found.registration.refused
+    assert found.registration.mirror
+    assert found.registration.figures["features"]["kind"] == "point pairs"
+    # as without them: patches refine what a person clicked a px or two off
+    assert rms(misses(found.registration, grid())) < 0.15
+
+
+def test_wrong_point_pairs_are_refused(before: Side, after: Side) -> None:
+    places = np.array([[150, 140], [1050, 180], [600, 780]], float)
+    found = run(before, after, point_pairs=(places, truth(places[::-1])))
+    assert not found.registration.trusted
+
+
+@pytest.mark.parametrize(
+    "origin",
+    [
+        (-128, 64),
+        pytest.param(
+            (7, -12),
+            marks=pytest.mark.xfail(reason="the origin is rounded down to whole steps on disk"),
+        ),
+    ],
+)
+def test_the_error_map_reads_back(rng, tmp_path: Path, origin: tuple[int, int]) -> None:
+    x, y = origin
+    written = ErrorMap(Box(x, y, x + 320, y + 256), 64, rng.uniform(0, 9, (4, 5)))
+    written.write(tmp_path / "error.tif")
+    read = ErrorMap.read(tmp_path / "error.tif")
+    assert (read.box, read.step_px) == (written.box, written.step_px)
+    np.testing.assert_allclose(read.radius_px, written.radius_px, atol=6e-4)  # half of 0.001 px
+    points = rng.uniform(0, 256, (50, 2)) + origin
+    np.testing.assert_allclose(read.at(points), written.at(points), atol=6e-4)  # half of 0.001 px
