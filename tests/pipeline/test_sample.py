@@ -61,10 +61,12 @@ def test_the_first_places_are_true_and_near_landmarks(sample: Path) -> None:
 
 
 def test_tables_follow_their_schemas(sample: Path) -> None:
-    for name in TABLES:
-        for path in (sample / "results").rglob(f"{name}.csv"):
-            for row in read_table(path, name):
-                jsonschema.validate(row, TABLES[name].schema())
+    for name, table in TABLES.items():
+        paths = list((sample / "results").rglob(f"{name}.csv"))
+        rows = [row for path in paths for row in read_table(path, name)]
+        assert rows, f"no row of the table {name} to hold against its schema"
+        for row in rows:
+            jsonschema.validate(row, table.schema())
 
 
 class _Links(html.parser.HTMLParser):

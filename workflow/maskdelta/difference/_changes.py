@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -161,8 +161,6 @@ def rank_changes(changes: Sequence[Change], landmarks: Sequence[Landmark]) -> li
     The rule: changed area / (1 + distance to the nearest landmark / that landmark's reach).
     Without landmarks it is the changed area. Ties go by place, top to bottom.
     """
-    from dataclasses import replace
-
     ranked = []
     for change in changes:
         box = shapely.box(*change.box_um)

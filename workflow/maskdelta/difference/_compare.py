@@ -98,7 +98,6 @@ def compare_dies(
     folder = Path(folder)
     scale = to_study.um_per_mosaic_px()
     if registration.trusted:
-        in_px = settings.model_copy(update={"min_area_um2": settings.min_area_um2 / scale**2})
         differences = find_differences(
             before,
             after,
@@ -108,7 +107,8 @@ def compare_dies(
             mosaics=[Path(path) for path in mosaics],
             coverages=[Path(path) for path in coverages],
             folder=folder / "differences",
-            settings=in_px,
+            settings=settings,
+            least_px=settings.min_area_um2 / scale**2,
             block_px=block_px,
             threads=threads,
         )

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from maskdelta.difference._joint import eight_bits, learn_joint_colours
+from maskdelta.difference._joint import learn_joint_colours
 from maskdelta.difference._masks import (
     ADDED,
     NOT_COMPARABLE,
@@ -28,7 +28,15 @@ from maskdelta.difference._regions import (
     label_mask,
     measure_block,
 )
-from maskdelta.images import Box, Output, Raster, blocks_of, map_block, write_rasters
+from maskdelta.images import (
+    Box,
+    Output,
+    Raster,
+    blocks_of,
+    eight_bits,
+    map_block,
+    write_rasters,
+)
 from maskdelta.overlay import LayerOverlay, Overlay
 from maskdelta.register import ErrorMap
 from maskdelta.segment import SPOILED
@@ -114,6 +122,7 @@ def find_differences(
     coverages: Sequence[Path],
     folder: str | Path,
     settings: DifferenceSettings,
+    least_px: float,
     block_px: int = 2048,
     threads: int = 1,
 ) -> Differences:
@@ -131,7 +140,8 @@ def find_differences(
     folder : path
         Of the masks: 0 same, 1 added, 2 removed, 255 not comparable; frame of the die before.
     settings : DifferenceSettings
-        With its least area already in px of the mosaic before.
+    least_px : float
+        Smallest area that is reported, px of the mosaic before.
     block_px, threads : int
 
     Returns
@@ -162,7 +172,7 @@ def find_differences(
         }
         write_rasters([Output(raw, np.uint8, inputs.layers, "nearest")], compare, **options)
         regions = join_regions(piece for block in pieces for piece in block)
-        kept, doubtful, alike = _judge(regions, settings)
+        kept, doubtful, alike = _judge(regions, settings, least_px)
         counts = _write_masks(folder, raw, blocks, inputs.layers, doubtful, alike, options)
     return Differences(inputs.layers, kept, doubtful, *counts)
 
@@ -237,7 +247,7 @@ def _near_spoiled(
 
 
 def _judge(
-    regions: list[Region], settings: DifferenceSettings
+    regions: list[Region], settings: DifferenceSettings, least_px: float
 ) -> tuple[list[Region], list[Region], list[Region]]:
     """Regions to report, doubtful ones, and those where both photographs show the same.
 
@@ -248,7 +258,7 @@ def _judge(
     doubtful: list[Region] = []
     alike: list[Region] = []
     for region in regions:
-        large = region.area_px >= settings.min_area_um2 and region.core_px >= 3
+        large = region.area_px >= least_px and region.core_px >= 3
         if region.affinity > -settings.max_affinity:
             alike.append(region)
         elif (

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from maskdelta.images import Box, Raster, blocks_of, map_block
+from maskdelta.images import Box, Raster, blocks_of, eight_bits, map_block
 from maskdelta.study import Registration
 
 __all__ = ["JointColours", "learn_joint_colours"]
@@ -56,11 +56,6 @@ def _smooth(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
 def _rough(image: NDArray[np.uint8]) -> NDArray[np.int32]:
     level = (image >> 3).astype(np.int32)
     return (level[..., 0] << 10) | (level[..., 1] << 5) | level[..., 2]
-
-
-def eight_bits(image: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.uint8]:
-    """An 8-bit copy of a picture."""
-    return image if image.dtype == np.uint8 else (image >> 8).astype(np.uint8)  # type: ignore[return-value]
 
 
 def learn_joint_colours(

@@ -78,7 +78,6 @@ def write_comparison(
     error: ErrorMap,
     poses: tuple[Poses, Poses],
     um_per_px: float,
-    verdicts: dict[str, str] | None = None,
     settings: DifferenceSettings,
 ) -> None:
     """Write changes.csv, changes.geojson, landmarks.csv, sensitivity.csv and .tif, summary.json.
@@ -89,7 +88,7 @@ def write_comparison(
     unit = um_per_px**2
     least_px = settings.min_area_um2 / unit
     rows = [
-        _change_row(rank, change, registration, to_study, poses, verdicts or {})
+        _change_row(rank, change, registration, to_study, poses)
         for rank, change in enumerate(changes, start=1)
     ]
     write_table(folder / "changes.csv", "changes", rows)
@@ -106,10 +105,14 @@ def write_comparison(
             [
                 row
                 for mark in landmarks
-                for row in _landmark_rows(mark, changes, masks, error, to_study, unit, least_px)
+                for row in _landmark_rows(
+                    mark, changes, masks, error, to_study, unit, least_px, settings.margin_px
+                )
             ],
         )
-        shares = _write_sensitivity(folder, masks, error, least_px, um_per_px, differences)
+        shares = _write_sensitivity(
+            folder, masks, error, least_px, um_per_px, differences, settings.margin_px
+        )
     finally:
         for mask in masks.values():
             mask.close()
@@ -136,7 +139,6 @@ def _change_row(
     registration: Registration,
     to_study: ToStudy,
     poses: tuple[Poses, Poses],
-    verdicts: dict[str, str],
 ) -> dict[str, Any]:
     there = to_study.to_mosaic([[change.x_um, change.y_um]])
     in_after = registration.before_to_after(there)
@@ -161,7 +163,7 @@ def _change_row(
         "q_value": None,
         "landmark": change.landmark,
         "landmark_distance_um": change.landmark_distance_um,
-        "verdict": verdicts.get(change.name, ""),
+        "verdict": "",  # no verdicts are read yet
         "tiles_before": " ".join(poses[0].showing(*there[0])),
         "tiles_after": " ".join(poses[1].showing(*in_after[0])),
     }
@@ -241,6 +243,7 @@ def _landmark_rows(
     to_study: ToStudy,
     unit: float,
     least_px: float,
+    margin_px: float,
 ) -> list[dict[str, Any]]:
     area = mark.area
     in_mosaic = shapely.transform(area, to_study.to_mosaic)
@@ -251,7 +254,7 @@ def _landmark_rows(
         total = max(len(states), 1)
         comparable = int((states != NOT_COMPARABLE).sum())
         centre = np.array([[in_mosaic.centroid.x, in_mosaic.centroid.y]])
-        side = smallest_seen_px(error.at(centre) + 1.0, least_px)[0] * np.sqrt(unit)
+        side = smallest_seen_px(error.at(centre) + margin_px, least_px)[0] * np.sqrt(unit)
         rows.append(
             {
                 "landmark": mark.label,
@@ -291,9 +294,10 @@ def _write_sensitivity(
     least_px: float,
     um_per_px: float,
     differences: Differences,
+    margin_px: float,
 ) -> dict[str, float]:
     """sensitivity.tif (per layer and cell, thousandths of um) and sensitivity.csv."""
-    side_um = smallest_seen_px(error.radius_px + 1.0, least_px) * um_per_px
+    side_um = smallest_seen_px(error.radius_px + margin_px, least_px) * um_per_px
     rows, planes, shares = [], [], {}
     for name, mask in masks.items():
         share = _comparable_share(mask, error)

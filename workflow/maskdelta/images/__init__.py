@@ -3,6 +3,7 @@
 from maskdelta.images._blocks import Box, blocks_of, map_ordered
 from maskdelta.images._cache import BoundedCache
 from maskdelta.images._colour import (
+    eight_bits,
     full_scale,
     grey,
     linear_to_srgb,
@@ -29,6 +30,7 @@ __all__ = [
     "PictureInfo",
     "Raster",
     "blocks_of",
+    "eight_bits",
     "file_sha256",
     "full_scale",
     "grey",

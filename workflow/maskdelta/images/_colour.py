@@ -9,7 +9,15 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["full_scale", "grey", "linear_to_srgb", "srgb_curve", "srgb_inverse", "srgb_to_linear"]
+__all__ = [
+    "eight_bits",
+    "full_scale",
+    "grey",
+    "linear_to_srgb",
+    "srgb_curve",
+    "srgb_inverse",
+    "srgb_to_linear",
+]
 
 
 def srgb_inverse(encoded: ArrayLike) -> NDArray[np.float64]:
@@ -79,6 +87,12 @@ def linear_to_srgb(
     table = _encode_table(8 if np.dtype(dtype) == np.uint8 else 16)
     coded: NDArray[Any] = np.take(table, index.astype(np.uint16))
     return coded
+
+
+def eight_bits(image: NDArray[Any]) -> NDArray[np.uint8]:
+    """The upper 8 bits of a uint16 picture; a uint8 one as it is."""
+    reduced: NDArray[np.uint8] = (image >> 8).astype(np.uint8) if image.dtype != np.uint8 else image
+    return reduced
 
 
 def grey(image: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.float32]:

@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import os
 import tempfile
-import threading
 import xml.etree.ElementTree as ET
-from collections import OrderedDict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,12 +23,13 @@ from numpy.typing import DTypeLike, NDArray
 
 from maskdelta.errors import ImageError
 from maskdelta.images._blocks import Box, blocks_of, map_ordered
+from maskdelta.images._cache import BoundedCache
 
 __all__ = ["Output", "Raster", "write_raster", "write_rasters"]
 
 TILE_PX = 512
 _OME = "http://www.openmicroscopy.org/Schemas/OME/2016-06"
-_CACHED_TILES = 96
+_CACHE_BYTES = 64 * 2**20
 
 
 @dataclass(frozen=True)
@@ -189,16 +188,43 @@ class _Writer:
             origin=origin,
             um_per_px=um_per_px,
         )
-        _assemble(
-            self.path,
-            self.spool,
-            self._places,
-            self._levels,
-            self._colour,
-            self._count,
-            self._dtype,
-            description,
-        )
+        self._assemble(description)
+
+    def _assemble(self, description: str) -> None:
+        """Copy the spooled tiles in the order TIFF wants them; the file appears whole or not."""
+        handle = self.spool.fileno()
+
+        def tiles(level: int) -> Iterator[bytes]:
+            height, width = self._levels[level]
+            for plane in range(self._count):
+                for row in range(-(-height // TILE_PX)):
+                    for column in range(-(-width // TILE_PX)):
+                        offset, size = self._places[level, plane, row, column]
+                        yield os.pread(handle, size, offset)
+
+        options: dict[str, Any] = {
+            "dtype": self._dtype,
+            "tile": (TILE_PX, TILE_PX),
+            "compression": "adobe_deflate",
+            "predictor": True,
+            "photometric": "rgb" if self._colour else "minisblack",
+            "metadata": None,
+            "software": False,
+        }
+        part = self.path.with_name(self.path.name + ".part")
+        with tifffile.TiffWriter(part, bigtiff=True) as tiff:
+            for level, (height, width) in enumerate(self._levels):
+                shape = (height, width, 3) if self._colour else (self._count, height, width)
+                more: dict[str, Any] = (
+                    {"subfiletype": 1}
+                    if level
+                    else {
+                        "subifds": len(self._levels) - 1,
+                        "description": description,
+                    }
+                )
+                tiff.write(tiles(level), shape=shape, **options, **more)
+        part.replace(self.path)
 
 
 def _levels(shape: tuple[int, int]) -> list[tuple[int, int]]:
@@ -290,51 +316,6 @@ def _encode_tile(tile: NDArray[Any]) -> bytes:
     axis = -2 if tile.ndim == 3 else -1
     delta = imagecodecs.delta_encode(np.ascontiguousarray(tile), axis=axis)
     return bytes(imagecodecs.deflate_encode(delta.tobytes(), 4))
-
-
-def _assemble(
-    path: Path,
-    spool: Any,
-    places: dict[tuple[int, int, int, int], tuple[int, int]],
-    levels: list[tuple[int, int]],
-    colour: bool,
-    count: int,
-    dtype: np.dtype,
-    description: str,
-) -> None:
-    handle = spool.fileno()
-
-    def tiles(level: int) -> Iterator[bytes]:
-        height, width = levels[level]
-        for plane in range(count):
-            for row in range(-(-height // TILE_PX)):
-                for column in range(-(-width // TILE_PX)):
-                    offset, size = places[level, plane, row, column]
-                    yield os.pread(handle, size, offset)
-
-    options: dict[str, Any] = {
-        "dtype": dtype,
-        "tile": (TILE_PX, TILE_PX),
-        "compression": "adobe_deflate",
-        "predictor": True,
-        "photometric": "rgb" if colour else "minisblack",
-        "metadata": None,
-        "software": False,
-    }
-    part = path.with_name(path.name + ".part")
-    with tifffile.TiffWriter(part, bigtiff=True) as tiff:
-        for level, (height, width) in enumerate(levels):
-            shape = (height, width, 3) if colour else (count, height, width)
-            more: dict[str, Any] = (
-                {"subfiletype": 1}
-                if level
-                else {
-                    "subifds": len(levels) - 1,
-                    "description": description,
-                }
-            )
-            tiff.write(tiles(level), shape=shape, **options, **more)
-    os.replace(part, path)
 
 
 def _describe(
@@ -432,8 +413,10 @@ class Raster:
     _levels: tuple[_Level, ...]
     _file: Any
     _tiff: Any
-    _cache: OrderedDict[tuple[int, int, int], NDArray[Any]] = field(default_factory=OrderedDict)
-    _lock: threading.Lock = field(default_factory=threading.Lock)
+    _tiles: BoundedCache[tuple[int, int, int], NDArray[Any]] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._tiles = BoundedCache(self._decode, budget_bytes=_CACHE_BYTES)
 
     @classmethod
     def open(cls, path: str | Path) -> Raster:
@@ -550,7 +533,7 @@ class Raster:
         columns = -(-info.width // TILE_PX)
         for row in range(inside.y0 // TILE_PX, -(-inside.y1 // TILE_PX)):
             for column in range(inside.x0 // TILE_PX, -(-inside.x1 // TILE_PX)):
-                tile = self._tile(level, plane, row * columns + column)
+                tile = self._tiles.get((level, plane, row * columns + column))
                 at = Box(column, row, column + 1, row + 1)
                 place = Box(*(v * TILE_PX for v in at)).clipped(inside)
                 out[
@@ -561,22 +544,14 @@ class Raster:
                 ]
         return out
 
-    def _tile(self, level: int, plane: int, index: int) -> NDArray[Any]:
-        key = (level, plane, index)
-        with self._lock:
-            if key in self._cache:
-                self._cache.move_to_end(key)
-                return self._cache[key]
+    def _decode(self, key: tuple[int, int, int]) -> NDArray[Any]:
+        level, plane, index = key
         page = self._levels[level].pages[plane]
         data = os.pread(self._file.fileno(), page.databytecounts[index], page.dataoffsets[index])
         flat = np.frombuffer(imagecodecs.deflate_decode(data), self.dtype)
         samples = () if self.planes else (3,)
         delta = flat.reshape(TILE_PX, TILE_PX, *samples)
-        tile = imagecodecs.delta_decode(delta, axis=-1 if self.planes else -2)
-        with self._lock:
-            self._cache[key] = tile
-            while len(self._cache) > _CACHED_TILES:
-                self._cache.popitem(last=False)
+        tile: NDArray[Any] = imagecodecs.delta_decode(delta, axis=-1 if self.planes else -2)
         return tile
 
 

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.phantom._canvas import Channel, Gap
-from maskdelta.phantom._layers import LAYERS
 
 Box = tuple[float, float, float, float]
 
@@ -137,8 +136,3 @@ def fill_boxes(
     edges = np.clip(edges, 0, [width, height, width, height])
     for left, top, right, bottom in edges.tolist():
         image[top:bottom, left:right] = 1
-
-
-def empty_boxes() -> dict[str, NDArray[np.int32]]:
-    """Return a mapping of every layer to no boxes."""
-    return {name: np.zeros((0, 4), dtype=np.int32) for name in LAYERS}

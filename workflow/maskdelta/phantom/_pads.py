@@ -10,7 +10,7 @@ PAD = 40
 PAD_PITCH = 96
 RING = 52
 """Depth of the border that pads take, lambda."""
-INPUT_LINE, DRIVER_LINE = 58, 58
+DRIVER_LINE = 58
 """Where, along the edge, the polysilicon line of a pad meets the core."""
 
 

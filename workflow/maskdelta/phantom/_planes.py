@@ -173,7 +173,6 @@ def draw_rom(
                 drain=drain,
                 ground=ground,
                 contact=value,
-                bar_drawn=True,
             )
             side = 0 if row % 2 == 0 else 16
             y = origin + PAIR * (row // 2) + side
@@ -191,7 +190,6 @@ def _draw_tongue(
     drain: int,
     ground: int,
     contact: bool,
-    bar_drawn: bool = False,
 ) -> None:
     """Draw the drain, channel and source of one crossing; lines run along x of the pen."""
     base = origin + PAIR * (index // 2)

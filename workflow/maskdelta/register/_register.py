@@ -9,9 +9,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from maskdelta.images import Box, Raster, write_raster
+from maskdelta.images import Box, Raster, eight_bits, write_raster
 from maskdelta.register._control import ControlPoints, Map, Side, grid_points, measure
 from maskdelta.register._features import FeatureMatch, match_features
 from maskdelta.register._fit import Fit, fit_affine_robust, fit_map, max_strain
@@ -191,7 +192,7 @@ def _guess(before: Side, after: Side, settings: RegisterSettings) -> list[Featur
         sides = [replace(s, level=s.mosaic.level_for(longest)) for s in (before, after)]
         if shrink > 1 and max(max(s.box.width, s.box.height) for s in sides) < 200:
             continue
-        pictures = [_eight_bits(s.picture(s.box)) for s in sides]
+        pictures = [eight_bits(s.picture(s.box)) for s in sides]
         masks = [s.covered(s.box).astype(np.uint8) * 255 for s in sides]
         for match in match_features(*pictures, mask_before=masks[0], mask_after=masks[1]):
             affine = _in_mosaic_px(match.affine_after_to_before, *sides)
@@ -215,11 +216,6 @@ def _clear(found: list[FeatureMatch], settings: RegisterSettings) -> bool:
     rival = max((g.inliers for g in found if g.mirror != found[0].mirror), default=0)
     enough = found[0].inliers >= 3 * max(settings.min_inliers, rival)
     return enough and found[0].spread_frac > 0.1
-
-
-def _eight_bits(image: NDArray[Any]) -> NDArray[np.uint8]:
-    reduced: NDArray[np.uint8] = (image >> 8).astype(np.uint8) if image.dtype != np.uint8 else image
-    return reduced
 
 
 def _in_mosaic_px(affine: Array, before: Side, after: Side) -> Array:
@@ -545,9 +541,7 @@ def _rejected_groups(
     reach = 1.6 * _spacing(settings, fit.affine_after_to_before)
     tree = cKDTree(control.before_px[rejected])
     graph = tree.sparse_distance_matrix(tree, reach)
-    from scipy.sparse.csgraph import connected_components
-
-    count, member = connected_components(graph.tocsr() + _eye(len(rejected)), directed=False)
+    count, member = connected_components(graph.tocsr(), directed=False)
     groups: list[dict[str, Any]] = []
     for number in range(count):
         inside = rejected[member == number]
@@ -570,12 +564,6 @@ def _rejected_groups(
             }
         )
     return labels, groups
-
-
-def _eye(n: int) -> Any:
-    from scipy.sparse import identity
-
-    return identity(n, format="csr")
 
 
 def _error_map(

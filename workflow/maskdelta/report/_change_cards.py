@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from maskdelta.difference import NOT_COMPARABLE
-from maskdelta.images import Raster, map_ordered
-from maskdelta.report._picture_files import eight_bits, save_jpeg
+from maskdelta.images import Raster, eight_bits, map_ordered
+from maskdelta.report._picture_files import save_jpeg
 from maskdelta.report._results import Compared, Folders
 from maskdelta.report._scale_bar import ScaleBar, scale_bar
 from maskdelta.report._view import View, sample

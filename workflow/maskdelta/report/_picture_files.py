@@ -9,15 +9,9 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["eight_bits", "save_jpeg", "save_png"]
+from maskdelta.images import eight_bits
 
-
-def eight_bits(image: NDArray[Any]) -> NDArray[np.uint8]:
-    """An 8-bit copy of a picture of 8 or 16 bits."""
-    reduced: NDArray[np.uint8] = (image >> 8 if image.dtype == np.uint16 else image).astype(
-        np.uint8
-    )
-    return reduced
+__all__ = ["save_jpeg", "save_png"]
 
 
 def save_jpeg(path: Path, image: NDArray[Any], *, quality: int = 85) -> None:

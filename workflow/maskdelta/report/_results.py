@@ -12,7 +12,6 @@ from maskdelta.images import Box, Raster
 from maskdelta.report._words import unit_sign
 from maskdelta.study import (
     Comparison,
-    Poses,
     Registration,
     StudySettings,
     ToStudy,
@@ -158,11 +157,6 @@ def read_comparison(folders: Folders, pair: Comparison) -> Compared:
         sensitivity=read_table(folder / "sensitivity.csv", "sensitivity"),
         residuals=read_table(folder / "residuals.csv", "residuals"),
     )
-
-
-def poses_of(folders: Folders, die: str) -> Poses:
-    """Poses of a die's main view."""
-    return Poses.read(folders.main_view(die) / "tiles.csv")
 
 
 def covered_box(coverage: Raster) -> Box:

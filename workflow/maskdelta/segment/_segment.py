@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from maskdelta.errors import SegmentationError
-from maskdelta.images import Box, Output, Raster, blocks_of, write_rasters
+from maskdelta.images import Box, Output, Raster, blocks_of, eight_bits, write_rasters
 from maskdelta.segment._colour_model import ColourModel, fit_colours
 from maskdelta.segment._drift import DriftField, Samples, fit_drift
 from maskdelta.segment._labels import NOT_PHOTOGRAPHED, SPOILED, UNKNOWN, LayerRules, label_block
@@ -144,9 +144,7 @@ def segment(
 def _smoothed(mosaic: Raster, box: Box) -> NDArray[np.float32]:
     """Colour 0..255 of a box of the raster (0-based), smoothed by 0.8 px against grain."""
     halo = 4
-    image = mosaic.read(box.grown(halo))
-    if image.dtype != np.uint8:
-        image = (image >> 8).astype(np.uint8)
+    image = eight_bits(mosaic.read(box.grown(halo)))
     smooth = cv2.GaussianBlur(image.astype(np.float32), (0, 0), 0.8)
     return smooth[halo:-halo, halo:-halo]
 

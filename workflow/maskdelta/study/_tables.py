@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -351,8 +351,3 @@ def read_json(path: str | Path) -> Any:
         raise MaskdeltaError(f"{path}: this result is missing; run its stage.") from None
     except json.JSONDecodeError:
         raise MaskdeltaError(f"{path}: this is not valid JSON; delete it and run again.") from None
-
-
-def columns_of(name: str) -> Sequence[str]:
-    """Names of the columns of a table, in order."""
-    return [column.name for column in TABLES[name].columns]
