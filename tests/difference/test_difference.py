@@ -56,6 +56,19 @@ def test_what_cannot_be_compared_is_never_changed() -> None:
     assert not np.isin(state, [ADDED, REMOVED]).any()
 
 
+def test_near_something_hidden_what_agrees_is_the_same_and_what_differs_is_not_comparable() -> None:
+    seen = SEEN.copy()
+    seen[:, 50:60] = False  # a line that hides the layer
+    line, speck = (10, 20, 50, 30), (48, 50, 50, 60)
+    state = compare_layer(layer(line), layer(line, speck), seen, RADIUS).state
+    assert (state[:, 50:60] == NOT_COMPARABLE).all()
+    beside = state[51:59, 48:50]  # may go on under the hiding line in the other photograph
+    assert (beside == NOT_COMPARABLE).all()
+    assert not np.isin(state, [ADDED, REMOVED]).any()
+    elsewhere = seen & ~np.isin(np.arange(80), range(48, 62))[:, None]
+    assert not state[elsewhere].any()
+
+
 def test_a_line_width_bias_is_taken_off() -> None:
     narrow, wide = layer((20, 20, 60, 30)), layer((18, 18, 62, 32))
     none = np.zeros_like(RADIUS)

@@ -222,7 +222,6 @@ def test_a_block_moved_by_4_px_is_named(table: Table, before: Side) -> None:
     check_group(with_moved_block(table, before, 4), 4)
 
 
-@pytest.mark.xfail(reason="the last pass searches 5 px: patches that moved farther are dropped")
 def test_a_block_moved_by_8_px_is_named(moved_by_8: Registration) -> None:
     check_group(moved_by_8, 8)
 
@@ -257,16 +256,7 @@ def test_wrong_point_pairs_are_refused(before: Side, after: Side) -> None:
     assert not found.registration.trusted
 
 
-@pytest.mark.parametrize(
-    "origin",
-    [
-        (-128, 64),
-        pytest.param(
-            (7, -12),
-            marks=pytest.mark.xfail(reason="the origin is rounded down to whole steps on disk"),
-        ),
-    ],
-)
+@pytest.mark.parametrize("origin", [(-128, 64), (7, -12)])
 def test_the_error_map_reads_back(rng, tmp_path: Path, origin: tuple[int, int]) -> None:
     x, y = origin
     written = ErrorMap(Box(x, y, x + 320, y + 256), 64, rng.uniform(0, 9, (4, 5)))

@@ -43,7 +43,9 @@ def compare_layer(
 
     A px counts as changed when the layer is present there in one photograph and nowhere within
     the radius in the other. Such cores then take back what the tolerance took off their rim, so
-    that the area of a change is not underestimated.
+    that the area of a change is not underestimated. A px that differs, and whose counterpart may
+    lie within the radius under something that hides it, is not comparable; one that agrees is
+    the same, however near to something hidden.
 
     Parameters
     ----------
@@ -62,13 +64,13 @@ def compare_layer(
     present_b = _present(before, grow_px / 2)
     present_a = _present(after, -grow_px / 2)
     seen = _eroded(comparable, radius_px)
-    core_added = present_a & ~_dilated(present_b, radius_px) & seen
-    core_removed = present_b & ~_dilated(present_a, radius_px) & seen
+    gained = present_a & comparable & ~_dilated(present_b, radius_px)
+    lost = present_b & comparable & ~_dilated(present_a, radius_px)
     state = np.zeros(before.shape, np.uint8)
-    state[_regrown(core_added, present_a & ~present_b & comparable, radius_px)] = ADDED
-    state[_regrown(core_removed, present_b & ~present_a & comparable, radius_px)] = REMOVED
-    state[~seen & (state == SAME)] = NOT_COMPARABLE
-    return LayerBlock(state, core_added | core_removed)
+    state[~comparable | (gained | lost) & ~seen] = NOT_COMPARABLE
+    state[_regrown(gained & seen, present_a & ~present_b & comparable, radius_px)] = ADDED
+    state[_regrown(lost & seen, present_b & ~present_a & comparable, radius_px)] = REMOVED
+    return LayerBlock(state, (gained | lost) & seen)
 
 
 def _present(membership: NDArray[np.uint8], grow_px: float) -> NDArray[np.bool_]:

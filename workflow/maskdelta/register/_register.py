@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -52,15 +53,19 @@ class ErrorMap:
     radius_px: Array
 
     def write(self, path: str | Path) -> None:
-        """Write as a raster in thousandths of a px (uint16), one px a cell."""
+        """Write as a raster in thousandths of a px (uint16), one px a cell.
+
+        The plane's name holds the step and the corner in the mosaic, since a raster's own origin
+        counts its own px, here whole cells.
+        """
         milli = np.clip(np.rint(self.radius_px * 1000), 0, 65535).astype(np.uint16)
+        x, y = self.box[:2]
         write_raster(
             path,
             lambda b: milli[None, b.y0 : b.y1, b.x0 : b.x1],
             shape=(milli.shape[0], milli.shape[1]),
             dtype=np.uint16,
-            planes=(f"error95_milli_px_per_{self.step_px}_px",),
-            origin=(self.box.x0 // self.step_px, self.box.y0 // self.step_px),
+            planes=(f"error95_milli_px per {self.step_px} px from {x} {y}",),
             reduce="nearest",
         )
 
@@ -68,11 +73,10 @@ class ErrorMap:
     def read(cls, path: str | Path) -> ErrorMap:
         """Read what `write` wrote."""
         with Raster.open(path) as raster:
-            step = int(raster.planes[0].rsplit("_", 2)[1])
+            step, x, y = (int(part) for part in re.findall(r"-?\d+", raster.planes[0])[1:])
             radius = raster.read_level(0)[0] / 1000.0
-            x, y = raster.origin
             height, width = raster.shape
-        box = Box(x * step, y * step, (x + width) * step, (y + height) * step)
+        box = Box(x, y, x + width * step, y + height * step)
         return cls(box, step, radius)
 
     def at(self, points: Array) -> Array:
@@ -147,7 +151,8 @@ def register(
         )
         return _refused(before, names, checked, (text,))
     fit, control = _second_pass(before, after, control, level, settings, threads)
-    return _finish(before, names, best, fit, control, level, settings)
+    lost = _search_lost(before, after, fit, control, level, settings, threads)
+    return _finish(before, names, best, fit, control, lost, level, settings)
 
 
 def point_pairs(
@@ -451,6 +456,36 @@ def _second_pass(
     return fit(coarse), coarse
 
 
+def _search_lost(
+    before: Side,
+    after: Side,
+    fit: Fit,
+    control: ControlPoints,
+    level: int,
+    settings: RegisterSettings,
+    threads: int,
+) -> ControlPoints:
+    """The patches that were not found near the place predicted, looked for far around it.
+
+    They take no part in the fit: they tell of blocks that moved farther than the last search
+    reached.
+    """
+    points = np.round(
+        grid_points(before.box, spacing_px=_spacing(settings, fit.affine_after_to_before))
+    )
+    found = {tuple(p) for p in np.round(control.before_px).tolist()}
+    missing = np.array([p for p in points.tolist() if tuple(p) not in found]).reshape(-1, 2)
+    return _measure_at(
+        *_at_level(before, after, fit.affine_after_to_before, level),
+        missing,
+        _as_registration(fit, ("before", "after")).before_to_after,
+        patch_px=settings.patch_px,
+        search_px=32,
+        min_score=0.5,
+        threads=threads,
+    )
+
+
 def _as_registration(fit: Fit, names: tuple[str, str]) -> Registration:
     return Registration(
         before=names[0],
@@ -467,12 +502,14 @@ def _finish(
     best: _Verified,
     fit: Fit,
     control: ControlPoints,
+    lost: ControlPoints,
     level: int,
     settings: RegisterSettings,
 ) -> Registered:
     used = fit.weight > 0
     lengths = np.hypot(*fit.left_out_px.T)
-    labels, groups = _rejected_groups(control, fit, before.box, settings)
+    every, judged = _with_lost(control, fit, lost)
+    labels, groups = _rejected_groups(every, judged, settings)
     strain = max_strain(fit.warp, before.box)
     figures: dict[str, Any] = {
         "features": {
@@ -513,15 +550,15 @@ def _finish(
         {
             "x_px": x,
             "y_px": y,
-            "dx_px": fit.residual_px[k, 0],
-            "dy_px": fit.residual_px[k, 1],
-            "left_out_dx_px": fit.left_out_px[k, 0],
-            "left_out_dy_px": fit.left_out_px[k, 1],
-            "score": control.score[k],
-            "weight": fit.weight[k],
+            "dx_px": judged.residual_px[k, 0],
+            "dy_px": judged.residual_px[k, 1],
+            "left_out_dx_px": judged.left_out_px[k, 0],
+            "left_out_dy_px": judged.left_out_px[k, 1],
+            "score": every.score[k],
+            "weight": judged.weight[k],
             "group": labels[k],
         }
-        for k, (x, y) in enumerate(control.before_px)
+        for k, (x, y) in enumerate(every.before_px)
     ]
     return Registered(registration, rows, _error_map(before.box, control, fit, settings))
 
@@ -530,8 +567,25 @@ def _rounded(value: Any) -> float:
     return round(float(value), 4)
 
 
+def _with_lost(control: ControlPoints, fit: Fit, lost: ControlPoints) -> tuple[ControlPoints, Fit]:
+    """The control points and the fit with the lost patches appended, at no weight."""
+    reached = apply_affine(fit.affine_after_to_before, lost.after_px)
+    residual = lost.before_px - reached - fit.warp.at(reached)
+    every = ControlPoints(
+        np.concatenate([control.before_px, lost.before_px]),
+        np.concatenate([control.after_px, lost.after_px]),
+        np.concatenate([control.score, lost.score]),
+    )
+    return every, replace(
+        fit,
+        weight=np.concatenate([fit.weight, np.zeros(len(lost))]),
+        residual_px=np.concatenate([fit.residual_px, residual]),
+        left_out_px=np.concatenate([fit.left_out_px, residual]),
+    )
+
+
 def _rejected_groups(
-    control: ControlPoints, fit: Fit, box: Box, settings: RegisterSettings
+    control: ControlPoints, fit: Fit, settings: RegisterSettings
 ) -> tuple[list[int], list[dict[str, Any]]]:
     """Contiguous groups of rejected points: blocks that may have been redrawn or moved."""
     labels = [0] * len(control)
