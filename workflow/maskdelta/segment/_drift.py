@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -47,22 +46,17 @@ class DriftField:
         """Factor per channel at (n, 2) points, (n, 3); colours are divided by it."""
         return np.exp(self.terms(points) @ self.coefficients.T)
 
-    def over(self, box: Box, *, step_px: int = 128) -> NDArray[np.float32]:
-        """Factor over a box of the mosaic, (h, w, 3), interpolated from a grid."""
-        columns = max(2, -(-box.width // step_px) + 1)
-        rows = max(2, -(-box.height // step_px) + 1)
-        x = np.linspace(box.x0, box.x1 - 1, columns)
-        y = np.linspace(box.y0, box.y1 - 1, rows)
-        gx, gy = np.meshgrid(x, y)
-        coarse = self.at(np.column_stack([gx.ravel(), gy.ravel()])).reshape(rows, columns, 3)
-        mx = np.linspace(0, columns - 1, box.width, dtype=np.float32)
-        my = np.linspace(0, rows - 1, box.height, dtype=np.float32)
-        return cv2.remap(
-            coarse.astype(np.float32),
-            np.broadcast_to(mx, box.shape).copy(),
-            np.broadcast_to(my[:, None], box.shape).copy(),
-            cv2.INTER_LINEAR,
-        )
+    def over(self, box: Box) -> NDArray[np.float32]:
+        """Factor over a box of the mosaic, (h, w, 3)."""
+        x = (2 * np.arange(box.x0, box.x1) - self.box.x0 - self.box.x1) / max(self.box.width, 1)
+        y = (2 * np.arange(box.y0, box.y1) - self.box.y0 - self.box.y1) / max(self.box.height, 1)
+        out = np.empty((*box.shape, 3), np.float32)
+        for channel, (cx, cy, cxx, cxy, cyy) in enumerate(self.coefficients):
+            across = (cx * x + cxx * x * x).astype(np.float32)
+            down = (cy * y + cyy * y * y).astype(np.float32)[:, None]
+            both = (cxy * y).astype(np.float32)[:, None] * x.astype(np.float32)
+            np.exp(across + down + both, out=out[..., channel])
+        return out
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,20 @@ from numpy.typing import NDArray
 from maskdelta.segment._colour_model import ColourTable
 from maskdelta.study import SegmentSettings, Stack
 
-__all__ = ["NOT_PHOTOGRAPHED", "SPOILED", "UNKNOWN", "BlockLabels", "LayerRules", "label_block"]
+__all__ = [
+    "HALO_PX",
+    "NOT_PHOTOGRAPHED",
+    "SPOILED",
+    "UNKNOWN",
+    "BlockLabels",
+    "LayerRules",
+    "dot_areas",
+    "label_block",
+]
 
 NOT_PHOTOGRAPHED, SPOILED, UNKNOWN = 255, 254, 253
+# the longest chain: a distance of 32 px, then closings over 31 and 15 px
+HALO_PX = 96
 _EIGHTHS = 8
 _NO_BORDER = 255
 
@@ -86,10 +97,11 @@ def label_block(
     ignored: NDArray[np.bool_],
     table: ColourTable,
     rules: LayerRules,
+    dot_px: NDArray[np.float64],
     *,
     settings: SegmentSettings,
 ) -> BlockLabels:
-    """Label one block; its rim of about 4 times `edge_px` should be a halo that is cut off later.
+    """Label one block; its rim of `HALO_PX` should be cut off later.
 
     A blend of two stacks at an edge often has the colour of a third one, and outlines are darker
     than either side. Therefore only patches that survive an erosion are trusted, and each px
@@ -105,6 +117,8 @@ def label_block(
     table : ColourTable
     rules : LayerRules
         Stacks in the order of the table.
+    dot_px : (K,) float64
+        Usual area of each dot, as `dot_areas` finds it; infinite where it is not known.
     settings : SegmentSettings
 
     Returns
@@ -127,7 +141,7 @@ def label_block(
     spoiled |= _dirt_inside((unknown > 0) & covered, second, edge_px)
     spoiled = cv2.morphologyEx(spoiled, cv2.MORPH_CLOSE, np.ones((15, 15), np.uint8))
     spoiled |= rules.spoils[label] & ~nothing
-    spoiled |= _false_dots(label, nothing, rules)
+    spoiled |= _false_dots(label, nothing, rules, dot_px)
     label[nothing] = UNKNOWN
     label[(spoiled > 0) | ignored] = SPOILED
     label[~covered] = NOT_PHOTOGRAPHED
@@ -225,18 +239,49 @@ def _dirt_inside(
     return cv2.dilate(cv2.morphologyEx(kept[parts], cv2.MORPH_CLOSE, bridge), rim)
 
 
+def dot_areas(labels: Sequence[NDArray[np.uint8]], rules: LayerRules) -> NDArray[np.float64]:
+    """Usual area of each dot, (K,) px: the median over patches of a die.
+
+    Parameters
+    ----------
+    labels : sequence of (h, w) uint8
+        Labels of patches, made without knowing the area. Dots cut by their border do not count.
+    rules : LayerRules
+
+    Returns
+    -------
+    (K,) float64
+        Infinite for what is no dot, or where fewer than 3 were seen.
+    """
+    usual = np.full(len(rules.stacks), np.inf)
+    for k in np.flatnonzero(rules.dot):
+        areas = np.concatenate([_inner_areas(label == k) for label in labels] or [np.zeros(0)])
+        if len(areas) >= 3:
+            usual[k] = np.median(areas)
+    return usual
+
+
+def _inner_areas(mask: NDArray[np.bool_]) -> NDArray[np.float64]:
+    _, _, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    x0, y0, width, height, area = stats[1:].T
+    inner = (x0 > 0) & (y0 > 0) & (x0 + width < mask.shape[1]) & (y0 + height < mask.shape[0])
+    return area[inner].astype(float)
+
+
 def _false_dots(
     label: NDArray[np.uint8],
     nothing: NDArray[np.bool_],
     rules: LayerRules,
+    dot_px: NDArray[np.float64],
     *,
     largest: float = 4.0,
+    longest: float = 6.0,
     least_kin: float = 0.12,
 ) -> NDArray[np.bool_]:
     """Shapes with the colour of a dot that are too large for one, or stand in the wrong place.
 
-    Too large is `largest` times the median of the block; the wrong place is one where less than
-    `least_kin` of the surroundings share a layer with the dot.
+    Too large is `largest` times the usual area, or `longest` times the side of a usual dot; the
+    wrong place is one where less than `least_kin` of the surroundings share a layer with the dot.
     """
     out = np.zeros(label.shape, bool)
     for k in np.flatnonzero(rules.dot):
@@ -251,8 +296,14 @@ def _false_dots(
         kin &= ~nothing.ravel()[place]
         around = np.bincount(ring, minlength=count)
         share = np.bincount(ring, kin, count) / np.maximum(around, 1)
-        area = stats[:, cv2.CC_STAT_AREA].astype(float)
-        wrong = (area > largest * np.median(area[1:])) | (share < least_kin)
+        # what is longer than the halo may be cut, and must be too large in every block
+        limit = min(longest * np.sqrt(dot_px[k]), HALO_PX - 16)
+        wrong = (
+            (stats[:, cv2.CC_STAT_AREA] > largest * dot_px[k])
+            | (stats[:, cv2.CC_STAT_WIDTH] > limit)
+            | (stats[:, cv2.CC_STAT_HEIGHT] > limit)
+            | (share < least_kin)
+        )
         wrong[0] = False
         out |= wrong[parts]
     return out

@@ -15,9 +15,18 @@ from shapely.geometry.base import BaseGeometry
 
 from maskdelta.errors import SegmentationError
 from maskdelta.images import Box, Output, Raster, blocks_of, eight_bits, write_rasters
-from maskdelta.segment._colour_model import ColourModel, fit_colours
+from maskdelta.segment._colour_model import ColourModel, ColourTable, fit_colours
 from maskdelta.segment._drift import DriftField, Samples, fit_drift
-from maskdelta.segment._labels import NOT_PHOTOGRAPHED, SPOILED, UNKNOWN, LayerRules, label_block
+from maskdelta.segment._labels import (
+    HALO_PX,
+    NOT_PHOTOGRAPHED,
+    SPOILED,
+    UNKNOWN,
+    BlockLabels,
+    LayerRules,
+    dot_areas,
+    label_block,
+)
 from maskdelta.study import Mark, Poses, SegmentSettings, Stack, mark_in_mosaic, write_json
 
 __all__ = ["Swatch", "ignored_areas", "segment", "swatches_of"]
@@ -110,12 +119,12 @@ def segment(
         Without swatches of at least two stacks, or with swatches off the picture.
     """
     samples = _swatch_samples(mosaic, coverage, swatches, die, stacks)
-    everywhere = _thin_sample(mosaic, coverage)
+    model = fit_colours([(s, p.colour) for s, p in samples])
+    everywhere = _thin_sample(mosaic, coverage, model.table())
+    drift = DriftField.none(mosaic.box)
     if settings.drift:
         drift, model = fit_drift(samples, everywhere, box=mosaic.box)
-    else:
-        drift = DriftField.none(mosaic.box)
-        model = fit_colours([(s, p.colour) for s, p in samples])
+    model = model.widened(everywhere.colour / drift.at(everywhere.points))
     rules = LayerRules.of(model.stacks, layers, stacks)
     areas = _write_layers(
         mosaic, coverage, model, drift, rules, ignored, Path(folder), settings, block_px, threads
@@ -194,8 +203,16 @@ def _inside(mosaic: Raster, coverage: Raster, polygon: BaseGeometry) -> Samples:
     return Samples(np.column_stack([x[inside], y[inside]]).astype(float), colour)
 
 
-def _thin_sample(mosaic: Raster, coverage: Raster, *, step_px: int = 192) -> Samples:
-    """Short strips on a grid all over the die, 1 px in about 150."""
+def _thin_sample(
+    mosaic: Raster, coverage: Raster, table: ColourTable, *, step_px: int = 192, inner_px: int = 3
+) -> Samples:
+    """Short strips on a grid all over the die, 1 px in about 150.
+
+    Px nearer than `inner_px` to one of another stack are left out: blends would teach a stack
+    that lies between two others in colour to take their edges.
+    """
+    square = np.ones((2 * inner_px + 1, 2 * inner_px + 1), np.uint8)
+    cut = slice(inner_px, -inner_px)
     points, colours = [], []
     for block in blocks_of(mosaic.shape, step_px):
         strip = Box(block.x0, block.y0, min(block.x0 + 64, block.x1), min(block.y0 + 4, block.y1))
@@ -204,9 +221,12 @@ def _thin_sample(mosaic: Raster, coverage: Raster, *, step_px: int = 192) -> Sam
         covered = coverage.read(strip)[0] > 0
         if not covered.any():
             continue
+        colour = _smoothed(mosaic, strip.grown(inner_px))
+        first = table.first(colour)
+        kept = covered & (cv2.erode(first, square) == cv2.dilate(first, square))[cut, cut]
         x, y = np.meshgrid(np.arange(strip.x0, strip.x1), np.arange(strip.y0, strip.y1))
-        points.append(np.column_stack([x[covered], y[covered]]) + np.array(mosaic.origin))
-        colours.append(_smoothed(mosaic, strip)[covered])
+        points.append(np.column_stack([x[kept], y[kept]]) + np.array(mosaic.origin))
+        colours.append(colour[cut, cut][kept])
     if not points:
         return Samples(np.zeros((0, 2)), np.zeros((0, 3)))
     return Samples(np.concatenate(points).astype(float), np.concatenate(colours).astype(float))
@@ -225,23 +245,23 @@ def _write_layers(
     threads: int,
 ) -> dict[str, int]:
     table = model.table()
-    halo = 40  # reach of the continuation under metal, and of the rim of debris
-    ox, oy = mosaic.origin
 
-    def render(box: Box) -> tuple[NDArray[np.uint8], ...]:
-        wide = box.grown(halo)
-        colour = _smoothed(mosaic, wide)
+    def label(box: Box, dot_px: Array) -> BlockLabels:
+        wide = box.grown(HALO_PX)
+        (ox, oy), colour = mosaic.origin, _smoothed(mosaic, wide)
         colour /= drift.over(Box(wide.x0 + ox, wide.y0 + oy, wide.x1 + ox, wide.y1 + oy))
         covered = coverage.read(wide)[0] > 0
-        found = label_block(
-            colour,
-            covered,
-            _burnt(ignored, wide, mosaic.origin),
-            table,
-            rules,
-            settings=settings,
-        )
-        cut = (slice(halo, -halo), slice(halo, -halo))
+        burnt = _burnt(ignored, wide, mosaic.origin)
+        return label_block(colour, covered, burnt, table, rules, dot_px, settings=settings)
+
+    cut = (slice(HALO_PX, -HALO_PX), slice(HALO_PX, -HALO_PX))
+    dot_px = np.full(len(rules.stacks), np.inf)
+    if rules.dot.any():
+        patches = [label(box, dot_px).label[cut] for box in _spread(mosaic)]
+        dot_px = dot_areas(patches, rules)
+
+    def render(box: Box) -> tuple[NDArray[np.uint8], ...]:
+        found = label(box, dot_px)
         counts.append(np.bincount(found.label[cut].ravel(), minlength=256))
         return (
             found.membership[:, *cut],
@@ -274,6 +294,13 @@ def _write_layers(
         NOT_PHOTOGRAPHED: "not_photographed",
     }
     return {name: int(areas[value]) for value, name in names.items()}
+
+
+def _spread(mosaic: Raster, *, side_px: int = 384, most: int = 12) -> list[Box]:
+    """Boxes of the raster spread evenly over it, whatever blocks are worked in."""
+    boxes = blocks_of(mosaic.shape, side_px)
+    stride = max(1, len(boxes) // most)
+    return boxes[stride // 2 :: stride][:most]
 
 
 def _burnt(
