@@ -140,12 +140,12 @@ def _figures(compared: Compared) -> list[tuple[str, str, str]]:
         if figures.get(key) is not None:
             rows.append((name, length(key), meaning))
     if figures.get("max_strain") is not None:
-        capped = "; capped" if figures.get("strain_capped") else ""
+        capped = "; finer maps refused" if figures.get("strain_capped") else ""
         rows.append(
             (
                 "Strain of the warp",
                 f"{1e3 * figures['max_strain']:.2f} per thousand{capped}",
-                "how strongly the smooth map bends, at most",
+                "how strongly the smooth map bends, at most; maps beyond belief are refused",
             )
         )
     return rows
