@@ -22,6 +22,7 @@ import numpy as np
 import pytest
 
 from maskdelta.images import Raster
+from maskdelta.segment import UNKNOWN
 from maskdelta.study import read_json, read_table
 
 pytestmark = pytest.mark.outside
@@ -202,8 +203,10 @@ def test_plain_places_are_called_what_they_are(study, stack):
             for x0, y0, x1, y1 in PLAIN[stack]
         ]
     )
-    # grains, pits and specks: none of these places is a swatch
-    assert (found == names.index(stack)).mean() > 0.9
+    known = found < UNKNOWN
+    # none of these places is a swatch; specks and the rims of fringes are set aside
+    assert known.mean() > 0.75
+    assert (found[known] == names.index(stack)).mean() > 0.98
 
 
 def test_the_same_masks_give_hardly_a_change(study):
@@ -217,6 +220,7 @@ def test_the_same_masks_give_hardly_a_change(study):
 
 def test_enough_is_compared_for_that_to_mean_something(study):
     comparable = read_json(study / "comparisons/a--b/summary.json")["comparable_frac"]
-    # half of the pictures overlap beside the neighbours; metal hides a third of the rest
-    assert comparable["metal"] > 0.25
-    assert comparable["diffusion"] > 0.08
+    # of both pictures: 60 % overlap beside the neighbours, outlines and fringes are set aside, and
+    # metal hides the diffusion of most of the rest; measured 20 and 8 %
+    assert comparable["metal"] > 0.18
+    assert comparable["diffusion"] > 0.07

@@ -15,7 +15,6 @@ import shapely
 from maskdelta.errors import SegmentationError
 from maskdelta.images import Raster, write_raster
 from maskdelta.segment import NOT_PHOTOGRAPHED, SPOILED, Swatch, segment
-from maskdelta.segment._colour_model import fit_colours
 from maskdelta.segment._labels import LayerRules
 from maskdelta.study import LayerStack, SegmentSettings, Stack, read_json
 
@@ -267,19 +266,3 @@ def test_a_dot_sits_in_what_it_shares_or_else_in_what_it_hides() -> None:
     }
     rules = LayerRules.of(tuple(in_metal), layers, in_metal)
     np.testing.assert_array_equal(rules.carries(3), [False, False, False, True])
-
-
-def test_swatches_of_all_stacks_together_tell_how_far_colours_wander() -> None:
-    """A stack with one swatch is granted what the lamp does to the others."""
-    rng = np.random.default_rng(3)
-    mean = {"field_oxide": (60.0, 110.0, 70.0), "metal": (200.0, 200.0, 210.0)}
-    red = (0.9, 0.95, 1.0, 1.05, 1.1)
-    samples = [
-        ("field_oxide", np.array(mean["field_oxide"]) * (r, 1, 1) + rng.normal(0, 1, (400, 3)))
-        for r in red
-    ]
-    samples.append(("metal", np.array(mean["metal"]) + rng.normal(0, 1, (400, 3))))
-    covariance = dict(zip(("field_oxide", "metal"), fit_colours(samples).covariance, strict=True))
-    # variance of the factors 0.00625, (1 + 1) for a place that is not the swatch, times 0.85
-    wander = covariance["metal"][0, 0] - covariance["metal"][1, 1]
-    assert wander == pytest.approx(200**2 * 0.00625 * 2 * 0.85, rel=0.1)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -115,7 +115,6 @@ def fit_colours(
     brightness_frac: float = 0.03,
     shrink: float = 0.15,
     trim_sigma: float = 3.5,
-    prior_swatches: float = 4.0,
 ) -> ColourModel:
     """Fit a Gaussian to the swatches of each stack.
 
@@ -136,9 +135,6 @@ def fit_colours(
     trim_sigma : float
         Pixels farther than this from their stack's median are left out once: a person's polygon
         may catch a speck or an edge.
-    prior_swatches : float
-        How many swatches the spread over the places of all stacks together counts for, beside a
-        stack's own: few swatches of a stack hardly tell its spread.
 
     Returns
     -------
@@ -147,48 +143,23 @@ def fit_colours(
         their size.
     """
     stacks = tuple(dict.fromkeys(stack for stack, _ in samples))
-    kept = [(stack, _trimmed(p, trim_sigma)) for stack, p in samples]
-    by_stack = {s: [p for name, p in kept if name == s] for s in stacks}
-    means = {s: np.mean([p.mean(0) for p in found], axis=0) for s, found in by_stack.items()}
-    blotches = _blotches(by_stack, means, prior_swatches)
-    covariances, counts = [], []
-    for stack, swatches in by_stack.items():
+    means, covariances, counts = [], [], []
+    for stack in stacks:
+        swatches = [_trimmed(p, trim_sigma) for name, p in samples if name == stack]
+        mean = np.mean([p.mean(0) for p in swatches], axis=0)
         within = np.mean([np.cov(p.T) if len(p) > 3 else np.zeros((3, 3)) for p in swatches], 0)
-        covariances.append(within + blotches[stack])
+        between = np.mean([np.outer(d, d) for d in (p.mean(0) - mean for p in swatches)], 0)
+        correction = len(swatches) / max(len(swatches) - 1, 1)
+        means.append(mean)
+        covariances.append(within + between * correction)
         counts.append(len(swatches))
     pooled = np.average(covariances, axis=0, weights=counts)
     noise = noise_level**2 * np.eye(3)
     mixed = [
         (1 - shrink) * c + shrink * pooled + noise + brightness_frac**2 * np.outer(m, m)
-        for c, m in zip(covariances, means.values(), strict=True)
+        for c, m in zip(covariances, means, strict=True)
     ]
-    return ColourModel(stacks, np.array(list(means.values())), np.array(mixed))
-
-
-def _blotches(
-    swatches: Mapping[str, Sequence[Array]], means: Mapping[str, Array], prior_swatches: float
-) -> dict[str, Array]:
-    """Covariance (3, 3) from place to place of each stack's colour.
-
-    Lamp, camera and uneven films act on all stacks by about the same factors, so that what the
-    swatches of one stack show of them, as a share of its colour, holds for the others too: it is
-    given the weight of `prior_swatches` (the scale of an inverse-Wishart prior). A place is not
-    one of the swatches, hence 1 + 1/n.
-    """
-    squares = {
-        s: sum(np.outer(d, d) for d in (p.mean(0) - means[s] for p in found))
-        for s, found in swatches.items()
-    }
-    shares = [np.outer(1 / m, 1 / m) * squares[s] for s, m in means.items()]
-    free = sum(len(found) - 1 for found in swatches.values())
-    common = np.sum(shares, axis=0) / max(free, 1)
-    out = {}
-    for stack, found in swatches.items():
-        expected = np.outer(means[stack], means[stack]) * common
-        weight = len(found) - 1 + prior_swatches
-        spread = (squares[stack] + prior_swatches * expected) / max(weight, 1e-9)
-        out[stack] = spread * (1 + 1 / len(found))
-    return out
+    return ColourModel(stacks, np.array(means), np.array(mixed))
 
 
 def _trimmed(pixels: Array, sigma: float) -> Array:
