@@ -15,6 +15,7 @@ import shapely
 from maskdelta.errors import SegmentationError
 from maskdelta.images import Raster, write_raster
 from maskdelta.segment import NOT_PHOTOGRAPHED, SPOILED, Swatch, segment
+from maskdelta.segment._labels import LayerRules
 from maskdelta.study import LayerStack, SegmentSettings, Stack, read_json
 
 SHAPE = (1100, 1300)
@@ -247,3 +248,21 @@ def test_wrong_swatches_are_named_all_at_once(rasters, tmp_path: Path) -> None:
     text = str(caught.value)
     assert "m.geojson: feature 7: the stack `metall` is not known" in text
     assert "m.geojson: feature 8: the swatch lies off the photographed area of `a1`" in text
+
+
+def test_a_dot_sits_in_what_it_shares_or_else_in_what_it_hides() -> None:
+    layers = ("diffusion", "polysilicon", "contact", "metal")
+    flat = {
+        "diffusion": Stack(layers=("diffusion",)),
+        "polysilicon": Stack(layers=("polysilicon",)),
+    }
+    under = ("diffusion", "polysilicon")
+    hole = flat | {"hole": Stack(layers=("contact",), hides=under, dot=True)}
+    rules = LayerRules.of(tuple(hole), layers, hole)
+    np.testing.assert_array_equal(rules.carries(2), [True, True, False, False])
+    in_metal = flat | {
+        "metal": Stack(layers=("metal",), hides=under),
+        "contact": Stack(layers=("metal", "contact"), hides=under, dot=True),
+    }
+    rules = LayerRules.of(tuple(in_metal), layers, in_metal)
+    np.testing.assert_array_equal(rules.carries(3), [False, False, False, True])

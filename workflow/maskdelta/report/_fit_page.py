@@ -84,9 +84,10 @@ def _words(compared: Compared) -> str:
     used, total = figures.get("control_points_used"), figures.get("control_points")
     if miss is None:
         return "trusted"
+    scaled = f" ({miss * compared.um_per_px:.2f} {compared.unit})" if compared.unit != "px" else ""
     return (
-        f"patches left out of the fit miss by {miss:.2f} px ({miss * compared.um_per_px:.2f} "
-        f"{compared.unit}) in the root mean square; {used} of {total} control points in use"
+        f"patches left out of the fit miss by {miss:.2f} px{scaled} in the root mean square; "
+        f"{used} of {total} control points in use"
     )
 
 
@@ -95,7 +96,8 @@ def _figures(compared: Compared) -> list[tuple[str, str, str]]:
     figures, unit, scale = compared.registration.figures, compared.unit, compared.um_per_px
 
     def length(key: str) -> str:
-        return f"{figures[key]:.2f} px = {figures[key] * scale:.2f} {unit}"
+        in_px = f"{figures[key]:.2f} px"
+        return in_px if unit == "px" else f"{in_px} = {figures[key] * scale:.2f} {unit}"
 
     rows = [
         (
@@ -138,12 +140,12 @@ def _figures(compared: Compared) -> list[tuple[str, str, str]]:
         if figures.get(key) is not None:
             rows.append((name, length(key), meaning))
     if figures.get("max_strain") is not None:
-        capped = "; capped" if figures.get("strain_capped") else ""
+        capped = "; finer maps refused" if figures.get("strain_capped") else ""
         rows.append(
             (
                 "Strain of the warp",
                 f"{1e3 * figures['max_strain']:.2f} per thousand{capped}",
-                "how strongly the smooth map bends, at most",
+                "how strongly the smooth map bends, at most; maps beyond belief are refused",
             )
         )
     return rows

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import scipy.ndimage
 from numpy.typing import NDArray
 
 from maskdelta.segment._colour_model import ColourTable
@@ -67,6 +68,15 @@ class LayerRules:
         spoils = np.array([meaning[stack].spoils for stack in stacks], bool)
         dot = np.array([meaning[stack].dot for stack in stacks], bool)
         return cls(tuple(stacks), tuple(layers), table("layers"), table("hides"), spoils, dot)
+
+    def carries(self, k: int) -> NDArray[np.bool_]:
+        """(L,) layers in which a dot is seated.
+
+        Those it shares with other stacks, such as metal around a contact; a bare hole shares none,
+        and sits in what it hides.
+        """
+        shared = self.present[k] & self.present[~self.dot].any(0)
+        return shared if shared.any() else self.hidden[k]
 
 
 @dataclass(frozen=True)
@@ -281,7 +291,7 @@ def _false_dots(
     """Shapes with the colour of a dot that are too large for one, or stand in the wrong place.
 
     Too large is `largest` times the usual area, or `longest` times the side of a usual dot; the
-    wrong place is one where less than `least_kin` of the surroundings share a layer with the dot.
+    wrong place is one where less than `least_kin` of the surroundings carry the dot.
     """
     out = np.zeros(label.shape, bool)
     for k in np.flatnonzero(rules.dot):
@@ -292,7 +302,8 @@ def _false_dots(
         grown = cv2.dilate(parts.astype(np.float32), np.ones((9, 9), np.uint8))
         place = np.flatnonzero((grown > 0) & (mask == 0))
         ring = grown.ravel()[place].astype(np.int32)
-        kin = (rules.present & rules.present[k]).any(1)[label.ravel()[place]]
+        carrying: NDArray[np.bool_] = np.any(rules.present & rules.carries(int(k)), axis=1)
+        kin = carrying[label.ravel()[place]]
         kin &= ~nothing.ravel()[place]
         around = np.bincount(ring, minlength=count)
         share = np.bincount(ring, kin, count) / np.maximum(around, 1)
@@ -345,15 +356,29 @@ def _seat_dots(apart: NDArray[np.uint8], rules: LayerRules, *, grow_px: int = 2)
 
     The strip of metal between a contact and the metal's edge is too narrow to be trusted by
     itself, and the blend at that edge has the contact's colour: without this the contact would
-    take the strip.
+    take the strip. Where a dot may sit in several stacks, each shape sits in the nearest of them.
     """
     for k in np.flatnonzero(rules.dot):
-        inside = rules.present & ~rules.present[k]
+        inside = rules.present & ~rules.carries(int(k))
         hosts = np.flatnonzero(rules.present.any(1) & ~inside.any(1) & ~rules.dot)
-        around = np.minimum(apart[k], 255 - _EIGHTHS // 2) + np.uint8(_EIGHTHS // 2)
-        for host in hosts:
+        for host, around in zip(hosts, _around_dots(apart, int(k), hosts), strict=True):
+            around = np.minimum(around, 255 - _EIGHTHS // 2) + np.uint8(_EIGHTHS // 2)
             np.minimum(apart[host], around, out=apart[host])
         apart[k][apart[k] > grow_px * _EIGHTHS] = 255
+
+
+def _around_dots(
+    apart: NDArray[np.uint8], k: int, hosts: NDArray[np.intp]
+) -> list[NDArray[np.uint8]]:
+    """Distance from the dots that sit in each host, eighths of a px."""
+    if len(hosts) < 2:
+        return [apart[k]] * len(hosts)
+    count, parts = cv2.connectedComponents((apart[k] == 0).astype(np.uint8), connectivity=8)
+    numbers = np.arange(count)
+    far = [scipy.ndimage.minimum(apart[host], parts, numbers) for host in hosts]
+    seat = np.argmin(far, axis=0)
+    seat[0] = -1
+    return [_distance_to(seat[parts] == n) for n in range(len(hosts))]
 
 
 def _slope(colour: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -364,7 +389,7 @@ def _slope(colour: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _distance_to_seeds(
-    mask: NDArray[np.bool_], flat: NDArray[np.bool_], *, least_px: int = 6
+    mask: NDArray[np.bool_], flat: NDArray[np.bool_], *, least_px: int = 4
 ) -> NDArray[np.uint8]:
     """Distance in eighths of a px to the nearest patch that can be trusted, at most 255.
 
@@ -376,11 +401,16 @@ def _distance_to_seeds(
     count, labels, stats, _ = cv2.connectedComponentsWithStats(eroded, connectivity=8)
     if count < 2:
         return np.full(mask.shape, 255, np.uint8)
-    kept = (stats[:, cv2.CC_STAT_AREA] >= least_px).astype(np.uint8)
-    kept[0] = 0
-    if not kept.any():
+    kept = stats[:, cv2.CC_STAT_AREA] >= least_px
+    kept[0] = False
+    return _distance_to(kept[labels])
+
+
+def _distance_to(mask: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """Distance in eighths of a px to the nearest px that is set, at most 255."""
+    if not mask.any():
         return np.full(mask.shape, 255, np.uint8)
-    distance = cv2.distanceTransform(1 - kept[labels], cv2.DIST_L2, 3)
+    distance = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 3)
     return np.minimum(distance * _EIGHTHS, 255).astype(np.uint8)
 
 

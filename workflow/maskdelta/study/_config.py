@@ -151,7 +151,8 @@ class Stack(_Strict):
     dot: bool = Field(
         False,
         description="True for stacks that are small shapes of about one size inside another stack "
-        "with which they share a layer, such as contacts; what has their colour but not their "
+        "with which they share a layer, such as contacts in metal, or, where no stack shares one, "
+        "whose layers they hide, such as bare contact holes; what has their colour but not their "
         "size or neighbours is debris.",
     )
 
