@@ -152,6 +152,7 @@ def label_block(
     spoiled = cv2.morphologyEx(spoiled, cv2.MORPH_CLOSE, np.ones((15, 15), np.uint8))
     spoiled |= rules.spoils[label] & ~nothing
     spoiled |= _false_dots(label, nothing, rules, dot_px)
+    spoiled |= _lone_overlaps(label, nothing, rules)
     label[nothing] = UNKNOWN
     label[(spoiled > 0) | ignored] = SPOILED
     label[~covered] = NOT_PHOTOGRAPHED
@@ -317,6 +318,37 @@ def _false_dots(
         )
         wrong[0] = False
         out |= wrong[parts]
+    return out
+
+
+def _lone_overlaps(
+    label: NDArray[np.uint8],
+    nothing: NDArray[np.bool_],
+    rules: LayerRules,
+    *,
+    least_kin: float = 0.3,
+) -> NDArray[np.bool_]:
+    """Islands with the colour of two layers crossing where neither of the two goes on: dirt.
+
+    Where layers cross, one of them at least is seen around the crossing, unless something hides
+    it. Islands longer than the halo are not judged, since a block may hold only a part of them.
+    """
+    out = np.zeros(label.shape, bool)
+    for k in np.flatnonzero((rules.present.sum(1) >= 2) & ~rules.dot & ~rules.spoils):
+        mask = ((label == k) & ~nothing).astype(np.uint8)
+        count, parts, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+        if count < 2:
+            continue
+        grown = cv2.dilate(parts.astype(np.float32), np.ones((9, 9), np.uint8))
+        place = np.flatnonzero((grown > 0) & (mask == 0) & ~nothing)
+        ring, around = grown.ravel()[place].astype(np.int32), label.ravel()[place]
+        kin = np.bincount(ring, (rules.present & rules.present[k]).any(1)[around], count)
+        hiding = np.bincount(ring, (rules.hidden & rules.present[k]).any(1)[around], count)
+        seen = np.bincount(ring, minlength=count) - hiding
+        longest = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+        lone = (kin < least_kin * seen) & (longest <= HALO_PX - 16)
+        lone[0] = False
+        out |= lone[parts]
     return out
 
 

@@ -239,7 +239,7 @@ class SegmentSettings(_Strict):
         5.0, gt=1, description="Colours farther than this from every swatch are called unknown."
     )
     patch_sigma: float = Field(
-        3.4,
+        3.0,
         gt=1,
         description="Patches whose colour lies farther than this from every swatch in the root "
         "mean square are called unknown, though each px alone would pass.",
