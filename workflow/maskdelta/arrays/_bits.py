@@ -19,7 +19,7 @@ from maskdelta.study import UNREADABLE, ArrayBit, BitMatrix
 __all__ = ["DieRasters", "ReadBits", "read_bits"]
 
 Array = NDArray[np.float64]
-_PLACES = 12
+_PLACES = 10
 _AROUND = 1.7  # side of the picture looked at, in sides of what tells the bit
 
 
@@ -205,7 +205,7 @@ def _middle_weights(size: int) -> Array:
 def _classes(
     cells: _Cells, taught: NDArray[np.int8], settings: ArrayBit, *, use_layer: bool
 ) -> Classes:
-    features = cells.pictures.reshape(len(cells.pictures), -1).astype(float)
+    features = cells.pictures.reshape(len(cells.pictures), -1)
     clean = (cells.spoiled < 0.1) & (cells.photographed > 0.99)
     if clean.sum() < 8:
         clean = cells.photographed > 0.99
