@@ -5,7 +5,7 @@ from pathlib import Path
 from maskdelta.arrays import DieRasters, Frames, read_array, write_meaning
 from maskdelta.cli import session
 from maskdelta.images import Raster
-from maskdelta.segment import NOT_PHOTOGRAPHED, SPOILED
+from maskdelta.segment import SPOILED
 from maskdelta.study import ArraySettings, read_corrections, read_marks
 
 with session(snakemake.log[0], snakemake.threads):
@@ -16,13 +16,13 @@ with session(snakemake.log[0], snakemake.threads):
     files = snakemake.input
     frames = Frames(die, files.marked_poses, files.links, "results/comparisons")
     opened = [Raster.open(p) for p in (files.mosaic, files.coverage, files.layers, files.labels)]
-    rasters = DieRasters(*opened, spoiled=SPOILED, not_photographed=NOT_PHOTOGRAPHED)
     folder = Path(files.layers).parent / "arrays"
     bits = {}
-    for name, settings in arrays.items():
-        checked = corrections.get((name, die), {})
-        reading = read_array(name, settings, rasters, marks, frames, corrections=checked)
-        reading.write(folder, name)
-        bits[name] = reading.bits
-        print(name, reading.record["why"] or f"{reading.bits.unreadable} unreadable bits")
+    with DieRasters(*opened, spoiled=SPOILED) as rasters:
+        for name, settings in arrays.items():
+            checked = corrections.get((name, die), {})
+            reading = read_array(name, settings, rasters, marks, frames, corrections=checked)
+            reading.write(folder, name)
+            bits[name] = reading.bits
+            print(name, reading.record["why"] or f"{reading.bits.unreadable} unreadable bits")
     write_meaning(folder, bits, arrays)

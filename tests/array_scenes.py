@@ -16,7 +16,7 @@ from maskdelta.phantom import Programmed
 from maskdelta.study import ArraySettings
 
 Array = NDArray[np.float64]
-SPOILED, NOT_PHOTOGRAPHED = 254, 255
+SPOILED = 254
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,6 @@ def draw_scene(
         layers=save(folder, "layers", contact[None], ("contact",)),
         labels=save(folder, "labels", labels[None], ("label",)),
         spoiled=SPOILED,
-        not_photographed=NOT_PHOTOGRAPHED,
     )
     return Scene(rasters, bits, centres)
 

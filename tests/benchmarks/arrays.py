@@ -41,7 +41,7 @@ from maskdelta.phantom import (
     programmed_arrays,
 )
 from maskdelta.phantom._marks import ignore_features, swatch_features, write_marks
-from maskdelta.segment import NOT_PHOTOGRAPHED, SPOILED, ignored_areas, segment, swatches_of
+from maskdelta.segment import SPOILED, ignored_areas, segment, swatches_of
 from maskdelta.study import (
     ArraySettings,
     Pose,
@@ -118,7 +118,6 @@ def photographed_die(
         Raster.open(folder / "layers.ome.tif"),
         Raster.open(folder / "labels.tif"),
         SPOILED,
-        NOT_PHOTOGRAPHED,
     )
     return rasters, truth, layout, photographer.camera.um_per_px
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.arrays._cells import CellFrame, sample_cells
-from maskdelta.arrays._classes import Classes, classify, first_guess
+from maskdelta.arrays._classes import Classes, classify, first_guess, guess_by_layer
 from maskdelta.arrays._fit import turn
 from maskdelta.arrays._lattice import Lattice
 from maskdelta.errors import ArrayError
@@ -30,8 +30,8 @@ class DieRasters:
     Parameters
     ----------
     mosaic, coverage, layers, labels : Raster
-    spoiled, not_photographed : int
-        Labels of debris and of places without a picture.
+    spoiled : int
+        Label of debris and damage.
     """
 
     mosaic: Raster
@@ -39,7 +39,13 @@ class DieRasters:
     layers: Raster
     labels: Raster
     spoiled: int
-    not_photographed: int
+
+    def __enter__(self) -> DieRasters:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for raster in (self.mosaic, self.coverage, self.layers, self.labels):
+            raster.close()
 
 
 @dataclass(frozen=True)
@@ -210,8 +216,9 @@ def _classes(
     if clean.sum() < 8:
         clean = cells.photographed > 0.99
     if use_layer:
-        present = 1 - cells.layer if settings.absent else cells.layer
-        guess = np.where(present > 0.5, 1, np.where(present < 0.2, 0, -1)).astype(np.int8)
+        guess = guess_by_layer(cells.layer)
+        if settings.absent:
+            guess = np.where(guess < 0, guess, 1 - guess).astype(np.int8)
         guess[taught >= 0] = taught[taught >= 0]
     else:
         guess = first_guess(features, cells.kind, taught)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-__all__ = ["Classes", "classify", "first_guess"]
+__all__ = ["Classes", "classify", "first_guess", "guess_by_layer"]
 
 Array = NDArray[np.float64]
 Pictures = NDArray[np.float32]
@@ -79,6 +79,28 @@ def first_guess(
     return guess
 
 
+def guess_by_layer(present: Array) -> NDArray[np.int8]:
+    """Split cells by how much of the place that tells the bit a layer covers.
+
+    Parameters
+    ----------
+    present : (n,) float64
+        Weighted mean of the membership, 0..1. How much a full cell shows depends on the size of
+        the place, so the split lies between the two groups found.
+
+    Returns
+    -------
+    (n,) int8
+        0, 1; -1 for cells in between. Where there is one group only, it is 1 if a third or more
+        is covered.
+    """
+    low, high = _two_means(present, tails_percent=0.0)
+    if high - low < 0.15:
+        return (present > 1 / 3).astype(np.int8)
+    place = (present - low) / (high - low)
+    return np.where(place > 0.65, 1, np.where(place < 0.35, 0, -1)).astype(np.int8)
+
+
 def _middle_by_kind(features: Pictures, kind: NDArray[np.intp]) -> Pictures:
     out = np.empty_like(features)
     for number in np.unique(kind):
@@ -94,9 +116,9 @@ def _middle_by_kind(features: Pictures, kind: NDArray[np.intp]) -> Pictures:
     return out
 
 
-def _two_means(values: Array) -> tuple[float, float]:
+def _two_means(values: Array, *, tails_percent: float = 5.0) -> tuple[float, float]:
     """Middles of two groups of numbers (Lloyd's algorithm from the tails)."""
-    low, high = (float(v) for v in np.percentile(values, (5, 95)))
+    low, high = (float(v) for v in np.percentile(values, (tails_percent, 100 - tails_percent)))
     for _ in range(30):
         upper = values > (low + high) / 2
         if upper.all() or not upper.any():
