@@ -9,6 +9,7 @@ from maskdelta.arrays._lattice import Axis, Lattice
 from maskdelta.arrays._marked import Frames
 from maskdelta.arrays._meaning import write_meaning
 from maskdelta.arrays._read import ArrayReading, check_marks, read_array
+from maskdelta.arrays._sheet import contact_sheet
 from maskdelta.arrays._terms import Decoded, Term, decode_plane
 from maskdelta.arrays._words import Word, intel_hex, words_of
 
@@ -29,6 +30,7 @@ __all__ = [
     "check_marks",
     "compare_arrays",
     "compare_bits",
+    "contact_sheet",
     "decode_plane",
     "find_lattice",
     "intel_hex",
