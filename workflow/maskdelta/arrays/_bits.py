@@ -275,7 +275,7 @@ def _matrix(cells: _Cells, classes: Classes, lattice: Lattice, settings: ArrayBi
     words = (
         (unseen, "not photographed"),
         (strange, "looks like neither kind"),
-        (cells.spoiled > 0.1, "debris"),
+        (cells.spoiled > 0.1, "called debris by the segmentation"),
         (doubtful & ~unseen, "between 0 and 1"),
     )
     flags = np.full(len(llr), "", object)
