@@ -223,7 +223,10 @@ def _classes(
     else:
         guess = first_guess(features, cells.kind, taught)
     guess[~clean & (taught < 0)] = -1
-    return classify(features, guess, kind=cells.kind, place=cells.place, trusted=clean)
+    middle = np.repeat(_middle_weights(cells.pictures.shape[1]).ravel(), 3) / 3
+    return classify(
+        features, guess, kind=cells.kind, place=cells.place, trusted=clean, middle=middle
+    )
 
 
 def _recentred(

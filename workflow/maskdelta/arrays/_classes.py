@@ -134,6 +134,7 @@ def classify(
     kind: NDArray[np.intp],
     place: Array,
     trusted: NDArray[np.bool_],
+    middle: Array,
     rounds: int = 4,
 ) -> Classes:
     """Tell two kinds of cells apart, starting from a guess that is right for most.
@@ -155,6 +156,8 @@ def classify(
         Row and column, -1..1, for the drift.
     trusted : (n,) bool
         Cells to learn from: neither dirty nor off the picture.
+    middle : (d,) float64
+        Weights, sum 1, of the px that tell the bit: dirt beside it makes no cell odd.
     rounds : int
 
     Returns
@@ -186,7 +189,7 @@ def classify(
         score, _DEGREES, 0, spread[0]
     )
     contrast = centred[use & (label == 1)].mean(0) - centred[use & (label == 0)].mean(0)
-    odd = _oddness(centred, label, use)
+    odd = _oddness(centred, label, use, middle)
     return Classes(llr, score, odd, contrast, 1.0 / float(np.sqrt(np.mean(np.square(spread)))))
 
 
@@ -261,7 +264,9 @@ def _spread(values: Array) -> float:
     return max(1.4826 * float(np.median(np.abs(values - middle))), 0.02)
 
 
-def _oddness(centred: Pictures, label: NDArray[np.int8], use: NDArray[np.bool_]) -> Array:
+def _oddness(
+    centred: Pictures, label: NDArray[np.int8], use: NDArray[np.bool_], middle: Array
+) -> Array:
     """Size of what is left of each cell beside the mean of its class, robustly scaled.
 
     The logarithm of a mean square is nearly normal; the px are weighed by their usual spread.
@@ -272,7 +277,7 @@ def _oddness(centred: Pictures, label: NDArray[np.int8], use: NDArray[np.bool_])
         mean = np.median(centred[own & use], axis=0)
         rest = centred[own] - mean
         usual = 1.4826 * np.median(np.abs(centred[own & use] - mean), axis=0) + 2e-3
-        size = np.log(((rest / usual) ** 2).mean(1) + 1e-9)
+        size = np.log(((rest / usual) ** 2) @ middle + 1e-9)
         known = size[use[own]]
         out[own] = (size - np.median(known)) / _spread(known)
     return out
