@@ -16,6 +16,7 @@ include: "workflow/rules/register.smk"
 include: "workflow/rules/segment.smk"
 include: "workflow/rules/overlay.smk"
 include: "workflow/rules/difference.smk"
+include: "workflow/rules/arrays.smk"
 include: "workflow/rules/report.smk"
 
 

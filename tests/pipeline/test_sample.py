@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import html.parser
 import shutil
@@ -53,6 +54,21 @@ def test_the_promised_figures(sample: Path) -> None:
     assert figures["false_changes"] <= 3
 
 
+def test_every_bit_is_read_and_the_two_edited_ones_are_found(sample: Path) -> None:
+    edited = {}
+    for die in ("a1", "b1"):
+        with open(sample / "truth" / die / "bits.csv", encoding="utf-8") as file:
+            truth = {(int(r["word"]), int(r["column"])): r["value"] for r in csv.DictReader(file)}
+        table = read_table(sample / f"results/dies/{die}/arrays/melody_rom.bits.csv", "bits")
+        assert {(row["row"], row["column"]): row["value"] for row in table} == truth
+        edited[die] = truth
+    rows = read_table(sample / "results/comparisons/a1--b1/arrays.csv", "arrays")
+    changed = {(row["row"], row["column"]) for row in rows if row["state"] == "changed"}
+    assert {row["array"] for row in rows} == {"melody_rom"}
+    assert changed == {cell for cell, bit in edited["a1"].items() if edited["b1"][cell] != bit}
+    assert len(changed) == 2
+
+
 def test_the_first_places_are_true_and_near_landmarks(sample: Path) -> None:
     rows = read_table(sample / "results/comparisons/a1--b1/changes.csv", "changes")
     assert rows[0]["kind"] == "added"
@@ -62,7 +78,8 @@ def test_the_first_places_are_true_and_near_landmarks(sample: Path) -> None:
 
 def test_tables_follow_their_schemas(sample: Path) -> None:
     for name, table in TABLES.items():
-        paths = list((sample / "results").rglob(f"{name}.csv"))
+        results = sample / "results"
+        paths = [*results.rglob(f"{name}.csv"), *results.rglob(f"*.{name}.csv")]
         rows = [row for path in paths for row in read_table(path, name)]
         assert rows, f"no row of the table {name} to hold against its schema"
         for row in rows:
@@ -83,8 +100,8 @@ class _Links(html.parser.HTMLParser):
 
 def test_the_pages_need_nothing_from_outside(sample: Path) -> None:
     pages = list((sample / "results").rglob("*.html"))
-    # overview, comparison, fit, quality, reading; a page and a survey for each of the two dies
-    assert len(pages) == 9
+    # overview, comparison, arrays, fit, quality, reading; a page and a survey for each die
+    assert len(pages) == 10
     for page in pages:
         parser = _Links()
         parser.feed(page.read_text(encoding="utf-8"))

@@ -5,7 +5,8 @@ MaskdeltaError                 one clear sentence for a person; never shown with
 ├── ImageError                 a picture cannot be read or does not fit the others
 ├── StitchError                tiles cannot be placed
 ├── RegistrationRefused        two dies cannot be laid over one another with confidence
-└── SegmentationError          swatches are missing or do not separate the layers
+├── SegmentationError          swatches are missing or do not separate the layers
+└── ArrayError                 an array cannot be found or read
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 __all__ = [
+    "ArrayError",
     "ConfigurationError",
     "ImageError",
     "MaskdeltaError",
@@ -54,3 +56,7 @@ class RegistrationRefused(MaskdeltaError):
 
 class SegmentationError(MaskdeltaError):
     """Layers cannot be told apart with the swatches given."""
+
+
+class ArrayError(MaskdeltaError):
+    """The cells of a programmed array cannot be found, or its bits cannot be told apart."""

@@ -5,7 +5,13 @@ from snakemake.exceptions import WorkflowError
 from maskdelta.cli import code_digest, marks_digest
 from maskdelta.errors import MaskdeltaError
 from maskdelta.images import list_tiles
-from maskdelta.study import expand_study, link_path, read_marks, study_from_mapping
+from maskdelta.study import (
+    expand_study,
+    link_path,
+    read_corrections,
+    read_marks,
+    study_from_mapping,
+)
 
 
 wildcard_constraints:
@@ -18,6 +24,7 @@ wildcard_constraints:
 try:
     STUDY = expand_study(study_from_mapping(config))
     MARKS = read_marks(STUDY.marks)
+    CORRECTIONS = read_corrections(STUDY.bit_corrections)
 except MaskdeltaError as exc:
     raise WorkflowError(str(exc)) from None
 
@@ -26,6 +33,9 @@ config.update(STUDY.model_dump(mode="json"))
 
 PAIRS = [(c.before, c.after) for c in STUDY.comparisons]
 LAYERS = [n for n in STUDY.layers if n in (STUDY.difference.layers or STUDY.layers)]
+
+ARRAYS = list(STUDY.arrays)
+ARRAY_ROLES = ("array_corner", "array_cell")
 
 
 def view_of(wildcards):
@@ -124,6 +134,67 @@ def links_of_marked_dies(wildcards):
     )
 
 
+def array_files(pattern):
+    """Results of each array of a die: bits and lattice, and what its meaning calls for."""
+    endings = {
+        name: [".bits.csv", ".lattice.json"]
+        + ([".words.csv", ".hex"] if settings.words else [])
+        + ([".terms.csv", ".truth.csv"] if settings.terms else [])
+        for name, settings in STUDY.arrays.items()
+    }
+    return [
+        pattern.format(name=name, ending=ending)
+        for name, found in endings.items()
+        for ending in found
+    ]
+
+
+def dies_of_array_marks():
+    """Dies in whose frames cells of arrays were marked."""
+    return {
+        m.die
+        for m in MARKS
+        if m.role in ARRAY_ROLES and m.frame != "study" and m.die in STUDY.dies
+    }
+
+
+def poses_of_array_marks(wildcards):
+    """Poses of all views in whose tiles cells of arrays were marked."""
+    return sorted(
+        {
+            f"results/dies/{m.die}/{m.view}/tiles.csv"
+            for m in MARKS
+            if m.role in ARRAY_ROLES and m.frame == "tile" and m.die in STUDY.dies
+        }
+    )
+
+
+def links_of_array_marks(wildcards):
+    """Links into the study frame of a die and of all whose arrays were marked."""
+    dies = {wildcards.die, *dies_of_array_marks()}
+    return sorted(f"results/dies/{die}/to_study.json" for die in dies)
+
+
+def registrations_of_array_marks(wildcards):
+    """Registrations that those links name."""
+    steps = {
+        step
+        for die in {wildcards.die, *dies_of_array_marks()}
+        for step in link_path(PAIRS, die, STUDY.reference)
+    }
+    return sorted(f"results/comparisons/{b}--{a}/registration.json" for b, a in steps)
+
+
+def digest_of_corrections(wildcards):
+    """Bits of a die that a person has checked: what makes its readings stale."""
+    return sorted(
+        (array, row, column, value)
+        for (array, die), bits in CORRECTIONS.items()
+        if die == wildcards.die
+        for (row, column), value in bits.items()
+    )
+
+
 def registrations_to_reference(wildcards):
     """Registrations that lead from a die to the reference, in order."""
     steps = link_path(PAIRS, wildcards.die, STUDY.reference)
@@ -173,4 +244,8 @@ def report_inputs(wildcards):
         for before, after in PAIRS
         for name in ("registration.json", "overlay.json", "changes.csv", "summary.json")
     ]
+    if ARRAYS:
+        for before, after in PAIRS:
+            folder = f"results/comparisons/{before}--{after}"
+            found += [f"{folder}/arrays.csv", f"{folder}/arrays.json"]
     return found

@@ -13,7 +13,7 @@ rule report:
     params:
         study=config,
         code=code_digest(
-            "report", "difference", "segment", "register", "images", "study"
+            "report", "arrays", "difference", "segment", "register", "images", "study"
         ),
     message:
         "Report"

@@ -8,9 +8,17 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+from maskdelta.arrays import check_marks
 from maskdelta.errors import ConfigurationError, MaskdeltaError
 from maskdelta.images import PictureInfo, file_sha256, list_tiles, probe_picture, read_picture
-from maskdelta.study import Mark, StudySettings, ViewSettings, read_marks, read_study
+from maskdelta.study import (
+    Mark,
+    StudySettings,
+    ViewSettings,
+    read_corrections,
+    read_marks,
+    read_study,
+)
 
 __all__ = ["check_study"]
 
@@ -47,6 +55,8 @@ def check_study(config: str, *, decode: bool = False) -> tuple[list[str], list[s
             infos = _check_view(key, view, faults, notes, decode)
             extents[die, name] = {Path(path).name: info for path, info in infos.items()}
     faults += _check_marks(study, marks, extents)
+    faults += check_marks(marks, study.arrays)
+    faults += _check_corrections(study)
     notes += _missing_swatches(study, marks)
     return list(dict.fromkeys(faults)), list(dict.fromkeys(notes))
 
@@ -178,6 +188,21 @@ def _check_tile_mark(mark: Mark, tiles: dict[str, PictureInfo]) -> list[str]:
         what = mark.label or mark.stack
         return [f"{mark.source}: `{what}` lies outside its tile ({size}); correct it."]
     return []
+
+
+def _check_corrections(study: StudySettings) -> list[str]:
+    try:
+        corrections = read_corrections(study.bit_corrections)
+    except ConfigurationError as exc:
+        return exc.faults
+    faults = []
+    for array, die in corrections:
+        if array not in study.arrays or die not in study.dies:
+            faults.append(
+                f"{study.bit_corrections}: the array `{array}` of die `{die}` is not in the study; "
+                "correct the names."
+            )
+    return faults
 
 
 def _missing_swatches(study: StudySettings, marks: Sequence[Mark]) -> list[str]:

@@ -25,6 +25,11 @@ _SECTIONS = (
     ("segment", "SegmentSettings"),
     ("overlay", "OverlaySettings"),
     ("difference", "DifferenceSettings"),
+    ("array", "ArraySettings"),
+    ("array rows or columns", "ArrayAxis"),
+    ("array bit", "ArrayBit"),
+    ("array words", "ArrayWords"),
+    ("array terms", "ArrayTerms"),
     ("report", "ReportSettings"),
 )
 

@@ -15,6 +15,7 @@ from maskdelta.phantom._masks import AnyMasks, Masks
 from maskdelta.phantom._paint import LookSettings
 from maskdelta.phantom._photograph import photograph, take_picture
 from maskdelta.phantom._presets import DieSettings, Photographer, Preset, load_preset
+from maskdelta.phantom._programmed import Programmed, programmed_arrays
 from maskdelta.phantom._specimen import Specimen, SpecimenSettings, make_specimen
 from maskdelta.phantom._stage import CameraSettings, Shot
 from maskdelta.phantom._study import Study, make_study
@@ -38,6 +39,7 @@ __all__ = [
     "Masks",
     "Photographer",
     "Preset",
+    "Programmed",
     "Region",
     "Shot",
     "Specimen",
@@ -50,6 +52,7 @@ __all__ = [
     "make_specimen",
     "make_study",
     "photograph",
+    "programmed_arrays",
     "read_truth",
     "revise",
     "take_picture",

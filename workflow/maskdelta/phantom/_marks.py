@@ -12,7 +12,8 @@ import shapely
 from numpy.typing import NDArray
 
 from maskdelta.phantom._layers import STACKS
-from maskdelta.phantom._layout import Box, Region
+from maskdelta.phantom._layout import Box, Layout, Region
+from maskdelta.phantom._programmed import programmed_arrays
 from maskdelta.phantom._specimen import Specimen
 from maskdelta.phantom._truth import Truth, write_json
 
@@ -134,6 +135,35 @@ def ignore_features(
                 points = truth.die_um_to_tile(file, np.array(part.exterior.coords)[:-1])
                 label = f"ignore {len(features) + 1}"
                 features.append(_feature(_polygon(points), "ignore", label, die, view, file))
+    return features
+
+
+def array_features(
+    truth: Truth,
+    layout: Layout,
+    *,
+    die: str,
+    view: str = "top",
+    off_px: tuple[float, float] = (1.0, 2.0),
+    rng: np.random.Generator,
+) -> list[dict[str, Any]]:
+    """Mark three corner cells of each programmed array, off by as much as a hand would be.
+
+    The label is the name of the array's region in lower case with `_` for blanks.
+    """
+    features = []
+    for array in programmed_arrays(layout):
+        for row, column in ((0, 0), (0, -1), (-1, 0)):
+            place = np.array([[array.x_um[column], array.y_um[row]]])
+            file = _tile_at(truth, place)
+            angle, length = rng.uniform(0, 2 * np.pi), rng.uniform(*off_px)
+            point = truth.die_um_to_tile(file, place)[0]
+            point = point + length * np.array([np.cos(angle), np.sin(angle)])
+            geometry = {"type": "Point", "coordinates": _round(point)}
+            label = array.name.lower().replace(" ", "_")
+            feature = _feature(geometry, "array_corner", label, die, view, file)
+            feature["properties"] |= {"row": row, "column": column}
+            features.append(feature)
     return features
 
 

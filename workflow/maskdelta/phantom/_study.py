@@ -13,6 +13,7 @@ from maskdelta.phantom._edits import SAMPLE_EDITS, Edit, revise
 from maskdelta.phantom._floorplan import make_layout
 from maskdelta.phantom._layout import Layout
 from maskdelta.phantom._marks import (
+    array_features,
     ignore_features,
     landmark_features,
     swatch_features,
@@ -63,7 +64,8 @@ def make_study(
     truth_folder
         Truth goes to ``<truth_folder>/a1`` and ``<truth_folder>/b1``.
     marks_folder
-        ``landmarks.geojson``, ``swatches.geojson`` and ``ignore.geojson`` go here.
+        ``landmarks.geojson``, ``swatches.geojson``, ``ignore.geojson`` and ``arrays.geojson`` go
+        here.
     edits
         What differs between the revisions.
     null
@@ -84,7 +86,7 @@ def make_study(
         text=die.text,
     )
     after, made = (before, ()) if null else revise(before, edits, seed=seed)
-    truths, swatches, landmarks, ignored = {}, [], [], []
+    truths, swatches, landmarks, ignored, corners = {}, [], [], [], []
     for index, (name, layout) in enumerate(((BEFORE, before), (AFTER, after))):
         photographer = preset.photographers[0 if index == 0 else -1]
         specimen = make_specimen(layout, preset.specimen, seed=seed * 10 + index)
@@ -108,7 +110,9 @@ def make_study(
         if index == 0:
             near = [edit.box_um for edit in made]
             landmarks = landmark_features(truth, layout.regions, die=name, near=near)
+            corners = array_features(truth, layout, die=name, rng=np.random.default_rng([seed, 67]))
     write_marks(marks_folder / "landmarks.geojson", landmarks)
     write_marks(marks_folder / "swatches.geojson", swatches)
     write_marks(marks_folder / "ignore.geojson", ignored)
+    write_marks(marks_folder / "arrays.geojson", corners)
     return Study(before, after, made, truths)

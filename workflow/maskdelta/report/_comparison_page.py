@@ -69,6 +69,7 @@ def write_comparison_page(
         coverage=card.coverage,
         reasons=REASONS[1:],
         units=UNITS,
+        has_arrays=bool(folders.study.arrays),
         page=f"{compared.name}.html",
         **common,
     )

@@ -9,6 +9,7 @@ from pathlib import Path
 from shapely.geometry.base import BaseGeometry
 
 from maskdelta.difference import landmarks_in_study
+from maskdelta.report._arrays_page import write_arrays_page
 from maskdelta.report._comparison_page import write_comparison_page
 from maskdelta.report._die_page import write_die_page
 from maskdelta.report._fit_page import write_fit_page
@@ -50,6 +51,10 @@ def write_report(results: Path, study: StudySettings, *, threads: int = 1) -> No
     cards = [
         write_comparison_page(c, folders, outlines, threads=threads, **common) for c in comparisons
     ]
+    arrays = {
+        c.name: write_arrays_page(c, folders, corrections=study.bit_corrections, **common)
+        for c in comparisons
+    }
     fits = [write_fit_page(c, folders, **common) for c in comparisons]
     dies = [write_die_page(folders, die, **common) for die in study.dies]
     for page in ("quality.html", "reading.html"):
@@ -61,6 +66,7 @@ def write_report(results: Path, study: StudySettings, *, threads: int = 1) -> No
         "index.html",
         dies=dies,
         cards=cards,
+        arrays=arrays,
         unlinked=_unlinked(comparisons),
         page="index.html",
         **common,

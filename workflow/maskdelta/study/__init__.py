@@ -1,5 +1,13 @@
 """The study model: configuration, frames, marks, and the objects that stages hand over."""
 
+from maskdelta.study._array_config import (
+    ArrayAxis,
+    ArrayBit,
+    ArraySettings,
+    ArrayTerms,
+    ArrayWords,
+)
+from maskdelta.study._bit_matrix import BIT_WORDS, UNREADABLE, BitMatrix, read_corrections
 from maskdelta.study._config import (
     Comparison,
     DieSettings,
@@ -41,8 +49,16 @@ from maskdelta.study._tables import (
 )
 
 __all__ = [
+    "BIT_WORDS",
     "ROLES",
     "TABLES",
+    "UNREADABLE",
+    "ArrayAxis",
+    "ArrayBit",
+    "ArraySettings",
+    "ArrayTerms",
+    "ArrayWords",
+    "BitMatrix",
     "Column",
     "Comparison",
     "DieSettings",
@@ -77,6 +93,7 @@ __all__ = [
     "map_mark",
     "mark_in_mosaic",
     "mean_scale",
+    "read_corrections",
     "read_json",
     "read_marks",
     "read_study",

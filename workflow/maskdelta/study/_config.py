@@ -6,9 +6,12 @@ two differ or when `config/README.md` lacks a key.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import ConfigDict, Field, model_validator
+
+from maskdelta.study._array_config import ArraySettings
+from maskdelta.study._strict import Name, Strict
 
 __all__ = [
     "Comparison",
@@ -27,17 +30,8 @@ __all__ = [
     "ViewSettings",
 ]
 
-Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.]*$", max_length=64)]
-"""A name that becomes part of a path: letters, digits, `_` and `.`; no hyphen, no slash."""
 
-
-class _Strict(BaseModel):
-    """Unknown keys are refused; values are never changed in place."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Grid(_Strict):
+class Grid(Strict):
     """Tiles taken on a regular grid, in the order of their sorted file names."""
 
     rows: int = Field(ge=1, description="Number of rows of tiles.")
@@ -57,7 +51,7 @@ class Grid(_Strict):
     )
 
 
-class ViewSettings(_Strict):
+class ViewSettings(Strict):
     """One way a die was photographed: as tiles or as one finished picture."""
 
     tiles: str = Field("", description="Glob pattern of the tile files, e.g. `photos/a1/*.jpg`.")
@@ -83,7 +77,7 @@ class ViewSettings(_Strict):
         return self
 
 
-class DieSettings(_Strict):
+class DieSettings(Strict):
     """One specimen: its revision and its views."""
 
     revision: Name = Field(description="The mask set this die was made with.")
@@ -109,7 +103,7 @@ class DieSettings(_Strict):
         return self
 
 
-class DiePattern(_Strict):
+class DiePattern(Strict):
     """Many dies from folders: every folder that fits becomes a die."""
 
     tiles: str = Field(
@@ -120,7 +114,7 @@ class DiePattern(_Strict):
     um_per_px: float | None = Field(None, gt=0, description="As for a single die.")
 
 
-class Comparison(_Strict):
+class Comparison(Strict):
     """Two dies to compare; added and removed read from before to after."""
 
     before: Name = Field(description="The die that counts as the earlier one.")
@@ -138,7 +132,7 @@ class Comparison(_Strict):
         return self
 
 
-class Stack(_Strict):
+class Stack(Strict):
     """What one colour stands for: the layers present there and those it hides."""
 
     layers: tuple[Name, ...] = Field((), description="Layers present in this stack.")
@@ -157,7 +151,7 @@ class Stack(_Strict):
     )
 
 
-class SurveySettings(_Strict):
+class SurveySettings(Strict):
     """Judging the tiles before hours are spent on them."""
 
     min_overlap_frac: float = Field(
@@ -182,7 +176,7 @@ class SurveySettings(_Strict):
     )
 
 
-class StitchSettings(_Strict):
+class StitchSettings(Strict):
     """Placing the tiles and making the mosaic."""
 
     min_score: float = Field(
@@ -197,7 +191,7 @@ class StitchSettings(_Strict):
     )
 
 
-class RegisterSettings(_Strict):
+class RegisterSettings(Strict):
     """Laying one die over the other."""
 
     feature_px: int = Field(
@@ -230,7 +224,7 @@ class RegisterSettings(_Strict):
     )
 
 
-class SegmentSettings(_Strict):
+class SegmentSettings(Strict):
     """Telling the layers apart."""
 
     view: Name = Field("top", description="The view whose mosaic is segmented.")
@@ -258,7 +252,7 @@ class SegmentSettings(_Strict):
     )
 
 
-class OverlaySettings(_Strict):
+class OverlaySettings(Strict):
     """Shift and line width of each layer, as the fab made it."""
 
     max_shift_um: float = Field(
@@ -266,7 +260,7 @@ class OverlaySettings(_Strict):
     )
 
 
-class DifferenceSettings(_Strict):
+class DifferenceSettings(Strict):
     """Finding and ranking what changed."""
 
     layers: tuple[Name, ...] = Field(
@@ -298,7 +292,7 @@ class DifferenceSettings(_Strict):
     )
 
 
-class ReportSettings(_Strict):
+class ReportSettings(Strict):
     """The pages."""
 
     title: str = Field("", description="Title of the report; empty means the study's title.")
@@ -323,7 +317,7 @@ def _default_stacks() -> dict[str, Stack]:
     }
 
 
-class StudySettings(_Strict):
+class StudySettings(Strict):
     """The whole configuration of a study."""
 
     title: str = Field("Untitled study", description="Title shown on the report.")
@@ -368,6 +362,15 @@ class StudySettings(_Strict):
     overlay: OverlaySettings = Field(OverlaySettings(), description="See `overlay` below.")
     difference: DifferenceSettings = Field(
         DifferenceSettings(), description="See `difference` below."
+    )
+    arrays: dict[Name, ArraySettings] = Field(
+        default_factory=dict,
+        description="Mask ROMs and decode planes to read bit by bit; see `array` below.",
+    )
+    bit_corrections: str = Field(
+        "config/bit_corrections.csv",
+        description="CSV table of bits that a person has checked: array, die, row, column, value "
+        "(0, 1 or unreadable). It may be missing.",
     )
     report: ReportSettings = Field(ReportSettings(), description="See `report` below.")
 

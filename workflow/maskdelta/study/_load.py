@@ -163,6 +163,7 @@ def expand_study(study: StudySettings) -> StudySettings:
         faults.append(_no_die("reference", study.reference, list(dies)))
     comparisons = _expand_comparisons(study, list(dies), faults)
     faults += _layer_faults(study)
+    faults += _array_faults(study)
     if faults:
         raise ConfigurationError(faults)
     return study.model_copy(
@@ -201,6 +202,33 @@ def _layer_faults(study: StudySettings) -> list[str]:
             faults.append(
                 f"configuration: `difference.layers` names `{layer}`, which is not under "
                 f"`layers` ({', '.join(study.layers)})."
+            )
+    return faults
+
+
+def _array_faults(study: StudySettings) -> list[str]:
+    """Arrays that name a layer or another array which is not there or does not fit."""
+    faults = []
+    for name, array in study.arrays.items():
+        if array.bit.layer and array.bit.layer not in study.layers:
+            faults.append(
+                f"configuration: `arrays.{name}.bit.layer` names `{array.bit.layer}`, which is not "
+                f"under `layers` ({', '.join(study.layers)})."
+            )
+        plane = array.words.decoded_by if array.words else ""
+        if not plane or array.words is None:
+            continue
+        key = f"configuration: `arrays.{name}.words.decoded_by`"
+        other = study.arrays.get(plane)
+        if other is None or other.terms is None:
+            faults.append(f"{key} names `{plane}`, which is no array with `terms`; correct it.")
+            continue
+        lines = getattr(array, array.words.lines).count
+        outputs = getattr(other, other.terms.lines).count
+        if lines != outputs:
+            faults.append(
+                f"{key}: `{plane}` has {outputs} output lines, but `{name}` has {lines} word "
+                "lines; correct one of them."
             )
     return faults
 

@@ -19,7 +19,7 @@ from maskdelta.study._poses import Poses
 
 __all__ = ["ROLES", "Mark", "map_mark", "mark_in_mosaic", "read_marks"]
 
-ROLES = ("landmark", "swatch", "array_corner", "point_pair", "ignore")
+ROLES = ("landmark", "swatch", "array_corner", "array_cell", "point_pair", "ignore")
 FRAMES = ("tile", "mosaic", "study")
 
 
@@ -45,6 +45,10 @@ class Mark:
         For a landmark: its own reach.
     source : str
         File and number of the feature, for messages.
+    row, column : int or None
+        For an array corner: which cell it marks, from 0; negative numbers count from the end.
+    value : int or None
+        For an array cell: the bit that a person sees there, 0 or 1.
     """
 
     role: str
@@ -57,6 +61,9 @@ class Mark:
     stack: str = ""
     reach_um: float | None = None
     source: str = ""
+    row: int | None = None
+    column: int | None = None
+    value: int | None = None
 
 
 def read_marks(patterns: Sequence[str]) -> list[Mark]:
@@ -105,8 +112,10 @@ def _mark(feature: Any, source: str, faults: list[str]) -> Mark | None:
         faults.append(f"{source}: a mark in a tile frame must name its `tile`; add the file name.")
     if role == "swatch" and not properties.get("stack"):
         faults.append(f"{source}: a swatch must name its `stack`; add it.")
-    if role in ("landmark", "array_corner") and not properties.get("label"):
+    if role in ("landmark", "array_corner", "array_cell") and not properties.get("label"):
         faults.append(f"{source}: a {role} must have a `label`; add it.")
+    numbers = {key: properties.get(key) for key in ("row", "column", "value")}
+    faults += _number_faults(source, role, numbers)
     if geometry.is_empty or not geometry.is_valid:
         faults.append(f"{source}: the outline is empty or crosses itself; draw it again.")
     reach = properties.get("reach_um")
@@ -125,7 +134,21 @@ def _mark(feature: Any, source: str, faults: list[str]) -> Mark | None:
         stack=str(properties.get("stack", "")),
         reach_um=None if reach is None else float(reach),
         source=source,
+        **(numbers if role in ("array_corner", "array_cell") else {}),
     )
+
+
+def _number_faults(source: str, role: object, numbers: dict[str, Any]) -> list[str]:
+    """Faults of the numbers that only marks of arrays have."""
+    faults = []
+    if role == "array_corner" and not all(type(numbers[key]) is int for key in ("row", "column")):
+        faults.append(
+            f"{source}: an array_corner must say which cell it marks; add whole numbers `row` and "
+            "`column` (from 0; -1 is the last)."
+        )
+    if role == "array_cell" and numbers["value"] not in (0, 1):
+        faults.append(f"{source}: an array_cell must say what it holds; add `value` 0 or 1.")
+    return faults
 
 
 def map_mark(mark: Mark, transform: Any, **changes: Any) -> Mark:

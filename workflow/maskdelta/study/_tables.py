@@ -65,6 +65,8 @@ def _c(name: str, kind: type, description: str, **more: Any) -> Column:
     return Column(name, kind, description, **more)
 
 
+_BIT = ("0", "1", "unreadable")
+
 _TILES = Table(
     "tiles",
     "A row a tile: where it lies in the mosaic and how good it is.",
@@ -248,6 +250,107 @@ _SENSITIVITY = Table(
     ),
 )
 
+_BITS = Table(
+    "bits",
+    "A row a bit of a programmed array of one die (`<array>.bits.csv`).",
+    (
+        _c("row", int, "Row, from 0."),
+        _c("column", int, "Column, from 0."),
+        _c("value", str, "The bit; a person's correction counts.", choices=_BIT),
+        _c("read", str, "What the pictures alone say.", choices=_BIT),
+        _c("llr", float, "Log-likelihood ratio of 1 against 0, natural logarithm.", decimals=2),
+        _c("score", float, "0: as the zeros look, 1: as the ones.", decimals=3, empty=True),
+        _c(
+            "oddness",
+            float,
+            "How unlike its own kind the cell looks, robust standard deviations.",
+            decimals=2,
+            empty=True,
+        ),
+        _c("doubt_rank", int, "1 is the most doubtful cell of the array."),
+        _c("flags", str, "Words for people, separated by `; `; empty when all is well."),
+        _c("x_px", float, "Middle of the place that tells the bit, mosaic frame.", decimals=2),
+        _c("y_px", float, "Middle of the place that tells the bit, mosaic frame.", decimals=2),
+    ),
+)
+
+_WORDS = Table(
+    "words",
+    "A row a word of a ROM (`<array>.words.csv`).",
+    (
+        _c("address", int, "Address, or the input code where a decode plane drives the lines."),
+        _c("address_hex", str, "The same in hexadecimal."),
+        _c("hex", str, "The word; `?` where any of its four bits is unreadable."),
+        _c("binary", str, "The word, highest bit first; `?` for an unreadable bit."),
+        _c("line", str, "Word line it lies on; several, or none, where a decode plane says so."),
+    ),
+)
+
+_TERMS = Table(
+    "terms",
+    "A row an output line of a decode plane (`<array>.terms.csv`).",
+    (
+        _c("line", int, "Output line, from 0."),
+        _c("name", str, "Its name, or its number."),
+        _c("term", str, "Product term of the input signals; `~` is not, `?` unreadable."),
+        _c("pattern", str, "Inputs, highest code bit first: 0, 1, `-` either, `?` unreadable."),
+        _c("codes_count", int, "Number of input codes that surely drive it."),
+        _c("codes_possible", int, "The same with unreadable bits taken as most permissive."),
+        _c("codes", str, "The input codes that surely drive it, as ranges: `0-3 8`."),
+        _c(
+            "state",
+            str,
+            "driven, never (no code that can occur drives it), always, or undecided.",
+            choices=("driven", "never", "always", "undecided"),
+        ),
+        _c("equal_to", str, "Other lines with the same term, separated by blanks."),
+    ),
+)
+
+_TRUTH = Table(
+    "truth",
+    "A row an input code of a decode plane (`<array>.truth.csv`).",
+    (
+        _c("code", int, "Input code."),
+        _c("inputs", str, "The code, highest bit first."),
+        _c("outputs", str, "The lines, line 0 first: 1 driven, 0 not, `?` undecided."),
+        _c("lines", str, "Lines that are surely driven, separated by blanks."),
+    ),
+)
+
+_ARRAYS = Table(
+    "arrays",
+    "A row a bit that differs between two dies or cannot be compared.",
+    (
+        _c("array", str, "Array."),
+        _c("row", int, "Row before, from 0."),
+        _c("column", int, "Column before, from 0."),
+        _c("row_after", int, "Row after; it differs where the arrangement does."),
+        _c("column_after", int, "Column after."),
+        _c("before", str, "The bit before.", choices=_BIT),
+        _c("after", str, "The bit after.", choices=_BIT),
+        _c(
+            "state",
+            str,
+            "changed; doubtful: read differently, but it may be chance; not comparable: "
+            "unreadable in either.",
+            choices=("changed", "doubtful", "not comparable"),
+        ),
+        _c("llr_before", float, "Log-likelihood ratio of 1 against 0.", decimals=2),
+        _c("llr_after", float, "Log-likelihood ratio of 1 against 0.", decimals=2),
+        _c(
+            "p_value",
+            float,
+            "Chance of so large a difference between equal bits; empty where corrected.",
+            decimals=9,
+            empty=True,
+        ),
+        _c("q_value", float, "The same, as a false discovery rate.", decimals=9, empty=True),
+        _c("x_um", float, "Place, study frame.", decimals=2),
+        _c("y_um", float, "Place, study frame.", decimals=2),
+    ),
+)
+
 TABLES: dict[str, Table] = {
     table.name: table
     for table in (
@@ -259,6 +362,11 @@ TABLES: dict[str, Table] = {
         _CHANGES,
         _LANDMARKS,
         _SENSITIVITY,
+        _BITS,
+        _WORDS,
+        _TERMS,
+        _TRUTH,
+        _ARRAYS,
     )
 }
 

@@ -1,0 +1,155 @@
+"""Programmed arrays with known bits: drawn cells, and pictures of phantom dies."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.arrays import Corner, DieRasters
+from maskdelta.images import Box, Raster, write_raster
+from maskdelta.phantom import Programmed
+from maskdelta.study import ArraySettings
+
+Array = NDArray[np.float64]
+SPOILED = 254
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Rasters of one drawn array, its true bits and the true middles of its cells."""
+
+    rasters: DieRasters
+    bits: NDArray[np.int8]
+    centres_px: Array
+
+
+def save(folder: Path, name: str, pixels: NDArray[Any], planes: Sequence[str] = ()) -> Raster:
+    """Write an array as a raster and open it."""
+
+    def render(box: Box) -> NDArray[Any]:
+        part = (slice(box.y0, box.y1), slice(box.x0, box.x1))
+        return pixels[:, *part] if planes else pixels[part]
+
+    shape = pixels.shape[1:] if planes else pixels.shape[:2]
+    path = folder / f"{name}.tif"
+    write_raster(path, render, shape=shape, dtype=np.uint8, planes=planes, reduce="nearest")
+    return Raster.open(path)
+
+
+def draw_scene(
+    folder: Path,
+    bits: NDArray[np.int8],
+    rng: np.random.Generator,
+    *,
+    x_px: Array | None = None,
+    y_px: Array | None = None,
+    pitch_px: float = 24.0,
+    angle_deg: float = 0.8,
+    noise: float = 5.0,
+    dirt: Sequence[tuple[int, int]] = (),
+) -> Scene:
+    """Draw metal lines over polysilicon words, with a dark dot where a bit is set.
+
+    Parameters
+    ----------
+    x_px, y_px : (columns,), (rows,) float64
+        Places before the array is turned; even where not given.
+    dirt : sequence of (int, int)
+        Cells to cover with a bright blob that no swatch knows.
+    """
+    rows, columns = bits.shape
+    x = np.arange(columns) * pitch_px if x_px is None else x_px
+    y = np.arange(rows) * pitch_px if y_px is None else y_px
+    t = np.deg2rad(angle_deg)
+    turn = np.array([[np.cos(t), -np.sin(t)], [np.sin(t), np.cos(t)]])
+    grid = np.stack(np.meshgrid(x, y), -1) @ turn.T
+    centres = grid - grid.min((0, 1)) + 40
+    width, height = (int(v) + 41 for v in centres.max((0, 1)))
+    image = np.full((height, width, 3), (90, 130, 85), np.float32)
+    v, u = np.indices((height, width), np.float32)
+    local = np.stack([u - centres[0, 0, 0], v - centres[0, 0, 1]], -1) @ turn
+    word = _distance(local[..., 1], y - y[0] + 0.31 * pitch_px) < 0.1 * pitch_px
+    line = _distance(local[..., 0], x - x[0]) < 0.2 * pitch_px
+    image[word] = (150, 80, 50)
+    image[line] = (225, 205, 160)
+    contact = np.zeros((height, width), np.uint8)
+    radius = 0.13 * pitch_px
+    for r, c in np.argwhere(bits == 1):
+        _disc(image, contact, centres[r, c], radius, (165, 125, 70), 255)
+    labels = np.zeros((height, width), np.uint8)
+    for r, c in dirt:
+        _disc(image, labels, centres[r, c], 0.45 * pitch_px, (235, 235, 250), SPOILED)
+    image += rng.normal(0, noise, image.shape).astype(np.float32)
+    rasters = DieRasters(
+        mosaic=save(folder, "mosaic", np.clip(image, 0, 255).astype(np.uint8)),
+        coverage=save(folder, "coverage", np.ones((1, height, width), np.uint8), ("tile",)),
+        layers=save(folder, "layers", contact[None], ("contact",)),
+        labels=save(folder, "labels", labels[None], ("label",)),
+        spoiled=SPOILED,
+    )
+    return Scene(rasters, bits, centres)
+
+
+def _distance(values: NDArray[Any], places: Array) -> NDArray[Any]:
+    """Distance of each value to the nearest of some sorted places."""
+    borders = (places[1:] + places[:-1]) / 2
+    return np.abs(values - places[np.searchsorted(borders, values)])
+
+
+def _disc(
+    image: NDArray[np.float32],
+    mask: NDArray[np.uint8],
+    at: Array,
+    radius: float,
+    colour: tuple[int, int, int],
+    value: int,
+) -> None:
+    """Fill a disc in place."""
+    x, y = at
+    x0, y0 = int(x - radius) - 1, int(y - radius) - 1
+    x1, y1 = int(x + radius) + 3, int(y + radius) + 3
+    v, u = np.mgrid[y0:y1, x0:x1]
+    inside = (u - x) ** 2 + (v - y) ** 2 <= radius**2
+    image[y0:y1, x0:x1][inside] = colour
+    mask[y0:y1, x0:x1][inside] = value
+
+
+def marked(
+    centres: Array,
+    rng: np.random.Generator,
+    *,
+    cells: Sequence[tuple[int, int]] = ((0, 0), (0, -1), (-1, 0)),
+    off_px: float = 2.0,
+) -> list[Corner]:
+    """Corner cells marked `off_px` off their middles, each in a random direction."""
+    found = []
+    for row, column in cells:
+        angle = rng.uniform(0, 2 * np.pi)
+        x, y = centres[row, column] + off_px * np.array([np.cos(angle), np.sin(angle)])
+        found.append(Corner(row, column, (float(x), float(y)), np.eye(2)))
+    return found
+
+
+def settings_of(array: Programmed) -> ArraySettings:
+    """What a person would write about an array of a phantom die."""
+    return ArraySettings.model_validate(
+        {"rows": _axis(array.y_um, array.kind), "columns": _axis(array.x_um, array.kind)}
+    )
+
+
+def _axis(places_um: Array, kind: str) -> dict[str, Any]:
+    """Pairs of lines where two steps alternate, else an even step with gaps."""
+    steps = np.diff(places_um)
+    if len(steps) > 2 and np.allclose(steps[2:], steps[:-2]) and steps[0] != steps[1]:
+        # the pairs of rows of the register file are of two kinds, all others are mirrored
+        mirrored = {tuple(sorted(steps[:2]))} <= {(16.0, 32.0)}
+        return {"count": len(places_um), "steps": steps[:2].tolist(), "mirrored": mirrored}
+    usual = float(np.median(steps))
+    gaps = (np.flatnonzero(steps > 1.2 * usual) + 1).tolist()
+    extra = float(np.median(steps[steps > 1.2 * usual]) / usual - 1) if gaps else None
+    return {"count": len(places_um), "gaps": gaps, "gap": extra}

@@ -1,0 +1,266 @@
+"""Benchmark of reading arrays: phantom dies in one picture each, segmented and read bit by bit.
+
+    python tests/benchmarks/arrays.py [--quick] [--seeds N] [--out FILE.json]
+
+Each die of the presets is photographed as one finished picture (stitching has a benchmark of its
+own), segmented with swatches, and its arrays are read from three corner cells marked 2 px off.
+Truth comes from the layout; a bit is truly covered where the phantom's dirt or breakage covers a
+quarter of its place. Seeds are drawn at run time.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import secrets
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from array_scenes import draw_scene, marked, save, settings_of
+from maskdelta.arrays import DieRasters, find_lattice, read_bits
+from maskdelta.images import Raster, eight_bits, list_tiles, read_picture
+from maskdelta.phantom import (
+    load_preset,
+    make_layout,
+    make_specimen,
+    photograph,
+    programmed_arrays,
+)
+from maskdelta.phantom._marks import ignore_features, swatch_features, write_marks
+from maskdelta.segment import SPOILED, ignored_areas, segment, swatches_of
+from maskdelta.study import (
+    ArraySettings,
+    Pose,
+    Poses,
+    SegmentSettings,
+    StudySettings,
+    read_marks,
+)
+
+TARGETS = {
+    ("ordinary", "wrong"): (0.0, "at most"),
+    ("ordinary", "unreadable_frac"): (0.002, "at most"),
+    ("hard", "wrong_frac"): (1e-4, "at most"),
+    ("hard", "unreadable_beyond_covered_frac"): (0.01, "at most"),
+    ("hard", "wrong_outside_most_doubtful"): (0.0, "at most"),
+    ("marks", "lattice_right_frac"): (1.0, "at least"),
+    ("time", "seconds_32768_bits"): (10.0, "at most"),
+}
+
+
+def photographed_die(
+    preset_name: str, seed: int, which: int, folder: Path
+) -> tuple[DieRasters, Any, Any, float]:
+    """Rasters, truth, layout and scale of one die in one picture."""
+    preset = load_preset(preset_name)
+    d = preset.die
+    layout = make_layout(
+        seed,
+        width_um=d.width_um,
+        height_um=d.height_um,
+        memory_share=d.memory_share,
+        text=d.text,
+    )
+    photographer = preset.photographers[which]
+    specimen = make_specimen(layout, preset.specimen, seed=seed * 10 + which)
+    truth = photograph(
+        specimen,
+        folder / "tiles",
+        folder / "truth",
+        camera=photographer.camera,
+        look=photographer.look,
+        seed=seed * 10 + which,
+        die="d",
+        whole=True,
+    )
+    rng = np.random.default_rng([seed, 61, which])
+    features = swatch_features(truth, specimen, die="d", rng=rng)
+    write_marks(folder / "m.geojson", [*features, *ignore_features(truth, specimen, die="d")])
+    file = list_tiles(str(folder / "tiles" / "*"))[0]
+    picture = eight_bits(read_picture(file))
+    height, width = picture.shape[:2]
+    pose = Pose(Path(file).name, "", width, height, (width - 1) / 2, (height - 1) / 2, 0.0, 1.0)
+    mosaic = save(folder, "mosaic", picture)
+    coverage = save(folder, "coverage", np.ones((1, height, width), np.uint8), ("tile",))
+    marks, poses = read_marks([str(folder / "m.geojson")]), Poses((pose,))
+    study = StudySettings.model_validate(
+        {"reference": "d", "dies": {"d": {"revision": "A", "picture": file}}}
+    )
+    segment(
+        mosaic,
+        coverage,
+        swatches_of(marks, "d", poses),
+        ignored=ignored_areas(marks, "d", poses),
+        folder=folder,
+        die="d",
+        layers=study.layers,
+        stacks=study.stacks,
+        settings=SegmentSettings(),
+        threads=1,
+    )
+    rasters = DieRasters(
+        mosaic,
+        coverage,
+        Raster.open(folder / "layers.ome.tif"),
+        Raster.open(folder / "labels.tif"),
+        SPOILED,
+    )
+    return rasters, truth, layout, photographer.camera.um_per_px
+
+
+def covered(truth: Any, x_um: NDArray[Any], y_um: NDArray[Any]) -> NDArray[np.bool_]:
+    """(rows, columns) whether dirt or breakage covers a quarter of the 8 um around a contact."""
+    spoiled = truth.raster("spoiled").astype(np.float32)
+    share = cv2.blur(spoiled, (9, 9))
+    step = truth.raster_um_per_px
+    r = np.clip((y_um / step).astype(int), 0, share.shape[0] - 1)
+    c = np.clip((x_um / step).astype(int), 0, share.shape[1] - 1)
+    return np.asarray(share[np.ix_(r, c)] > 0.25)
+
+
+def read_die(preset: str, seed: int, which: int) -> dict[str, Any]:
+    """Figures of all arrays of one die."""
+    total = dict.fromkeys(("bits", "wrong", "unreadable", "covered", "outside", "lost"), 0)
+    seconds = 0.0
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        rasters, truth, layout, scale = photographed_die(preset, seed, which, folder)
+        rng = np.random.default_rng([seed, which])
+        file = truth.tiles[0].file
+        for array in programmed_arrays(layout):
+            grid = np.stack(np.meshgrid(array.x_um, array.y_um), -1)
+            places = truth.die_um_to_tile(file, grid.reshape(-1, 2)).reshape(grid.shape)
+            start = time.perf_counter()
+            settings = settings_of(array)
+            fit = find_lattice(rasters.mosaic, marked(places, rng), settings)
+            read = read_bits(rasters, fit.lattice, settings.bit, um_per_px=scale)
+            seconds += time.perf_counter() - start
+            bits = read.bits
+            wrong = (bits.value >= 0) & (bits.value != array.bits)
+            total["bits"] += bits.value.size
+            total["wrong"] += int(wrong.sum())
+            total["unreadable"] += bits.unreadable
+            total["covered"] += int(covered(truth, array.x_um, array.y_um).sum())
+            total["outside"] += int((wrong & (bits.rank > 0.01 * bits.value.size)).sum())
+            miss = np.hypot(*np.moveaxis(read.lattice.centres() - places, -1, 0))
+            if miss.max() > 4:
+                total["lost"] += 1
+                print(f"   {array.name}: lattice off by up to {miss.max():.1f} px", flush=True)
+            if wrong.any() or bits.unreadable:
+                where = np.argwhere(wrong)[:5].tolist()
+                print(
+                    f"   {array.name}: {int(wrong.sum())} wrong {where}, "
+                    f"{bits.unreadable} unreadable, separation {read.separation:.1f}",
+                    flush=True,
+                )
+    return {**total, "seconds": seconds}
+
+
+def preset_rows(preset: str, seeds: list[int]) -> Iterator[tuple[str, str, float]]:
+    """Case, figure and value of all seeds of a preset together; each seed is printed."""
+    sums: dict[str, float] = {}
+    for number, seed in enumerate(seeds):
+        found = read_die(preset, seed, number % 2)
+        print(f"{preset} seed {seed}, photographer {number % 2 + 1}: {found}", flush=True)
+        sums = {key: sums.get(key, 0) + value for key, value in found.items()}
+    bits = sums["bits"]
+    yield preset, "bits", bits
+    yield preset, "wrong", sums["wrong"]
+    yield preset, "wrong_frac", sums["wrong"] / bits
+    yield preset, "unreadable_frac", sums["unreadable"] / bits
+    yield preset, "covered_frac", sums["covered"] / bits
+    beyond = (sums["unreadable"] - sums["covered"]) / bits
+    yield preset, "unreadable_beyond_covered_frac", beyond
+    yield preset, "wrong_outside_most_doubtful", sums["outside"]
+
+
+def trials(seed: int, count: int) -> Iterator[tuple[str, str, float]]:
+    """Lattices from three cells marked 2 px off, on drawn arrays of many shapes."""
+    rng = np.random.default_rng(seed)
+    right = 0
+    for _ in range(count):
+        rows, columns = (int(v) for v in rng.integers(8, 40, 2))
+        pitch = float(rng.uniform(14, 30))
+        every = int(rng.integers(3, 9))
+        gap = float(rng.uniform(0.3, 1.2))
+        x = pitch * (np.arange(columns) + gap * (np.arange(columns) // every))
+        bits = rng.integers(0, 2, (rows, columns)).astype(np.int8)
+        settings = ArraySettings.model_validate(
+            {
+                "rows": {"count": rows},
+                "columns": {"count": columns, "gap_every": every},
+                "bit": {"size_um": 0.45 * pitch},
+            }
+        )
+        with tempfile.TemporaryDirectory() as name:
+            scene = draw_scene(
+                Path(name), bits, rng, x_px=x, pitch_px=pitch, angle_deg=float(rng.normal(0, 3))
+            )
+            corners = marked(scene.centres_px, rng)
+            fit = find_lattice(scene.rasters.mosaic, corners, settings)
+            read = read_bits(scene.rasters, fit.lattice, settings.bit, um_per_px=1.0)
+            miss = np.hypot(*np.moveaxis(read.lattice.centres() - scene.centres_px, -1, 0))
+            right += bool(miss.max() < pitch / 4)
+    yield "marks", "lattice_right_frac", right / count
+
+
+def timing(seed: int) -> Iterator[tuple[str, str, float]]:
+    """32,768 bits from open rasters to bits."""
+    rng = np.random.default_rng(seed)
+    bits = rng.integers(0, 2, (128, 256)).astype(np.int8)
+    settings = ArraySettings.model_validate(
+        {"rows": {"count": 128}, "columns": {"count": 256}, "bit": {"size_um": 9}}
+    )
+    with tempfile.TemporaryDirectory() as name:
+        scene = draw_scene(Path(name), bits, rng)
+        corners = marked(scene.centres_px, rng)
+        start = time.perf_counter()
+        fit = find_lattice(scene.rasters.mosaic, corners, settings)
+        read = read_bits(scene.rasters, fit.lattice, settings.bit, um_per_px=1.0)
+        seconds = time.perf_counter() - start
+        wrong = int((read.bits.value != bits).sum())
+    yield "time", "seconds_32768_bits", seconds
+    yield "time", "wrong_or_unreadable", wrong
+
+
+def main() -> None:
+    """Run the cases and print a row a figure."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="no whole dies, ten trials")
+    parser.add_argument("--seeds", type=int, default=5, help="seeds drawn at run time, a preset")
+    parser.add_argument("--out", type=Path, help="write the rows as JSON")
+    args = parser.parse_args()
+    seed = secrets.randbelow(10**6)
+    print(f"seed of the drawn arrays: {seed}")
+    found = [*timing(seed), *trials(seed, 10 if args.quick else 50)]
+    if not args.quick:
+        for preset in ("ordinary", "hard"):
+            found += preset_rows(preset, [secrets.randbelow(10**6) for _ in range(args.seeds)])
+    rows = []
+    for case, figure, value in found:
+        target, sense = TARGETS.get((case, figure), (None, ""))
+        met = target is None or (value >= target if sense == "at least" else value <= target)
+        rows.append({"case": case, "figure": figure, "value": value, "target": target, "met": met})
+        verdict = "" if target is None else f"{sense} {target}  {'met' if met else 'MISSED'}"
+        print(f"{case:10} {figure:32} {value:12.5f}  {verdict}")
+    if args.out:
+        data = {"rows": rows, "python": platform.python_version(), "machine": platform.machine()}
+        args.out.write_text(json.dumps(data, indent=1))
+
+
+if __name__ == "__main__":
+    main()

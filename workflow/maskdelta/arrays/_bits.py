@@ -1,0 +1,300 @@
+"""From lattice and rasters to bits, each with what is known of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.arrays._cells import CellFrame, sample_cells
+from maskdelta.arrays._classes import Classes, classify, first_guess, guess_by_layer
+from maskdelta.arrays._fit import turn
+from maskdelta.arrays._lattice import Lattice
+from maskdelta.errors import ArrayError
+from maskdelta.images import Raster
+from maskdelta.study import UNREADABLE, ArrayBit, BitMatrix
+
+__all__ = ["DieRasters", "ReadBits", "read_bits"]
+
+Array = NDArray[np.float64]
+_PLACES = 10
+_AROUND = 1.7  # side of the picture looked at, in sides of what tells the bit
+
+
+@dataclass(frozen=True)
+class DieRasters:
+    """The rasters of one die.
+
+    Parameters
+    ----------
+    mosaic, coverage, layers, labels : Raster
+    spoiled : int
+        Label of debris and damage.
+    """
+
+    mosaic: Raster
+    coverage: Raster
+    layers: Raster
+    labels: Raster
+    spoiled: int
+
+    def __enter__(self) -> DieRasters:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for raster in (self.mosaic, self.coverage, self.layers, self.labels):
+            raster.close()
+
+
+@dataclass(frozen=True)
+class ReadBits:
+    """Bits and the lattice they were read with, its middle moved onto what tells the bit.
+
+    Parameters
+    ----------
+    bits : BitMatrix
+    lattice : Lattice
+    recentred_px : (2,) float64
+        How far the lattice was moved, mean over the kinds of cells.
+    separation : float
+        Distance of the zeros from the ones, standard deviations.
+    """
+
+    bits: BitMatrix
+    lattice: Lattice
+    recentred_px: Array
+    separation: float
+
+
+def read_bits(
+    rasters: DieRasters,
+    lattice: Lattice,
+    settings: ArrayBit,
+    *,
+    um_per_px: float,
+    taught: Mapping[tuple[int, int], int] | None = None,
+    name: str = "array",
+) -> ReadBits:
+    """Read every bit of an array.
+
+    The layer that makes a bit gives a first guess for each cell (or the cells a person marked
+    do); from the guess it is learnt how the two kinds of cells look in this array of this die,
+    and each cell is called by its own picture. Dirt that the segmentation saw does not make a
+    bit unreadable if the cell still looks like its kind; a cell that looks like neither is
+    unreadable, whatever its score.
+
+    Parameters
+    ----------
+    rasters : DieRasters
+    lattice : Lattice
+    settings : ArrayBit
+    um_per_px : float
+        Scale of the mosaic in the unit of `size_um`.
+    taught : mapping of (row, column) to int, optional
+        Cells that a person marked with their value.
+    name : str
+        For messages.
+
+    Raises
+    ------
+    ArrayError
+        When nothing says what a bit looks like.
+    """
+    layer = _layer_plane(rasters, settings, taught, name)
+    shape = (lattice.rows.count, lattice.columns.count)
+    known = np.full(shape, -1, np.int8)
+    for (row, column), value in (taught or {}).items():
+        if row < shape[0] and column < shape[1]:
+            known[row, column] = value
+    side_px = settings.size_um / um_per_px
+    moved = np.zeros(2)
+    for last in (False, True):
+        frame = _frame(lattice, _AROUND * side_px)
+        cells = _look(rasters, lattice, frame, layer)
+        classes = _classes(cells, known.ravel(), settings, use_layer=layer is not None)
+        if last or not classes.separation > 4:
+            break
+        lattice, step = _recentred(lattice, frame, classes, side_px)
+        moved += step
+        if np.hypot(*step) < 0.5:
+            break
+    bits = _matrix(cells, classes, lattice, settings)
+    return ReadBits(bits, lattice, moved, classes.separation)
+
+
+def _layer_plane(
+    rasters: DieRasters,
+    settings: ArrayBit,
+    taught: Mapping[tuple[int, int], int] | None,
+    name: str,
+) -> int | None:
+    if settings.layer:
+        if settings.layer not in rasters.layers.planes:
+            raise ArrayError(
+                f"arrays.{name}: `bit.layer` names `{settings.layer}`, which is not under "
+                f"`layers` ({', '.join(rasters.layers.planes)})."
+            )
+        return rasters.layers.planes.index(settings.layer)
+    if not taught or len(set(taught.values())) < 2:
+        raise ArrayError(
+            f"arrays.{name}: nothing says what a bit looks like; name a layer in `bit.layer`, or "
+            "mark a few cells of both values (role `array_cell`)."
+        )
+    return None
+
+
+def _frame(lattice: Lattice, side_px: float) -> CellFrame:
+    along_row, along_column = lattice.frames()
+    return CellFrame.of(along_row, along_column, side_px=side_px, most=_PLACES)
+
+
+@dataclass(frozen=True)
+class _Cells:
+    """What was seen of n cells, row by row.
+
+    Parameters
+    ----------
+    pictures : (n, size, size, 3) float32, 0..1
+        Turned so that mirrored cells look alike.
+    layer : (n,) float64
+        Membership of the layer at the middle, 0..1.
+    spoiled, photographed : (n,) float64
+        Shares of the place that tells the bit.
+    kind : (n,) int
+    place : (n, 2) float64
+    """
+
+    pictures: NDArray[np.float32]
+    layer: Array
+    spoiled: Array
+    photographed: Array
+    kind: NDArray[np.intp]
+    place: Array
+
+
+def _look(rasters: DieRasters, lattice: Lattice, frame: CellFrame, layer: int | None) -> _Cells:
+    r, c = (index.ravel() for index in np.indices((lattice.rows.count, lattice.columns.count)))
+    centres = lattice.at(r, c)
+    step = float(np.linalg.norm(frame.across))
+    pictures = sample_cells(rasters.mosaic, centres, frame, blur_px=max(0.6, 0.5 * step))
+    flip = np.column_stack([lattice.columns.flipped()[c], lattice.rows.flipped()[r]])
+    middle = _middle_weights(frame.size)
+    inner = middle > 0.25 * middle.max()
+    labels = sample_cells(rasters.labels, centres, frame, nearest=True)[..., 0][:, inner]
+    covered = sample_cells(rasters.coverage, centres, frame, nearest=True)[..., 0][:, inner]
+    present = np.zeros(len(r))
+    if layer is not None:
+        planes = sample_cells(rasters.layers, centres, frame, planes=[layer])[..., 0]
+        present = (planes * middle).sum((1, 2)) / 255
+    kind = lattice.rows.kind()[r] * (int(lattice.columns.kind().max()) + 1)
+    spans = [max(count - 1, 1) / 2 for count in (lattice.rows.count, lattice.columns.count)]
+    return _Cells(
+        pictures=turn(pictures.astype(np.float32) / np.float32(255), flip),
+        layer=present,
+        spoiled=(labels == rasters.spoiled).mean(1),
+        photographed=(covered > 0).mean(1),
+        kind=kind + lattice.columns.kind()[c],
+        place=np.column_stack([r / spans[0] - 1, c / spans[1] - 1]),
+    )
+
+
+def _middle_weights(size: int) -> Array:
+    """(size, size) Gaussian over the place that tells the bit, sum 1."""
+    t = (np.arange(size) - (size - 1) / 2) / (size / (2 * _AROUND))
+    line = np.exp(-2.0 * t**2)
+    weights = np.outer(line, line)
+    return weights / weights.sum()
+
+
+def _classes(
+    cells: _Cells, taught: NDArray[np.int8], settings: ArrayBit, *, use_layer: bool
+) -> Classes:
+    features = cells.pictures.reshape(len(cells.pictures), -1)
+    clean = (cells.spoiled < 0.1) & (cells.photographed > 0.99)
+    if clean.sum() < 8:
+        clean = cells.photographed > 0.99
+    if use_layer:
+        guess = guess_by_layer(cells.layer)
+        if settings.absent:
+            guess = np.where(guess < 0, guess, 1 - guess).astype(np.int8)
+        guess[taught >= 0] = taught[taught >= 0]
+    else:
+        guess = first_guess(features, cells.kind, taught)
+    guess[~clean & (taught < 0)] = -1
+    middle = np.repeat(_middle_weights(cells.pictures.shape[1]).ravel(), 3) / 3
+    return classify(
+        features, guess, kind=cells.kind, place=cells.place, trusted=clean, middle=middle
+    )
+
+
+def _recentred(
+    lattice: Lattice, frame: CellFrame, classes: Classes, side_px: float
+) -> tuple[Lattice, Array]:
+    """Move the lattice so that what differs between zeros and ones lies in the middle.
+
+    Marks a person makes are off by a px or two, all in the same direction perhaps, and the fit of
+    the lattice cannot see that. With mirrored cells the shift turns with them, so only what is
+    common to all is moved here.
+    """
+    power = (classes.contrast.reshape(frame.size, frame.size, 3) ** 2).sum(-1)
+    power = np.clip(power - np.median(power), 0, None)
+    if not power.any():
+        return lattice, np.zeros(2)
+    t = np.arange(frame.size) - (frame.size - 1) / 2
+    local = np.array([(power.sum(0) * t).sum(), (power.sum(1) * t).sum()]) / power.sum()
+    local = np.clip(local, -0.25 * frame.size, 0.25 * frame.size)
+    coefficients = lattice.coefficients_px.copy()
+    slices = lattice.axis_slices()
+    mean = np.zeros(2)
+    for axis, part, vector, shift in (
+        (lattice.columns, slices["columns"], frame.across, local[0]),
+        (lattice.rows, slices["rows"], frame.down, local[1]),
+    ):
+        step = vector * shift
+        if axis.mirrored and axis.period % 2 == 0:
+            odd = np.arange(axis.count) % 2 == 1
+            weights, *_ = np.linalg.lstsq(axis.basis(), -2.0 * odd, rcond=None)
+            coefficients[part] += weights[:, None] * step
+        elif axis.mirrored:
+            continue
+        else:
+            mean += step
+        coefficients[0] += step
+    return replace(lattice, coefficients_px=coefficients), mean
+
+
+def _matrix(cells: _Cells, classes: Classes, lattice: Lattice, settings: ArrayBit) -> BitMatrix:
+    shape = (lattice.rows.count, lattice.columns.count)
+    llr, odd = classes.llr.copy(), classes.oddness
+    unseen = cells.photographed < 0.9
+    strange = odd > settings.odd_sigma
+    dirty = (cells.spoiled > 0.1) & (odd > settings.odd_sigma / 2)
+    doubtful = np.abs(llr) < settings.min_llr
+    value = np.where(llr > 0, 1, 0).astype(np.int8)
+    value[unseen | strange | dirty | doubtful] = UNREADABLE
+    llr[unseen] = 0.0
+    words = (
+        (unseen, "not photographed"),
+        (strange, "looks like neither kind"),
+        (cells.spoiled > 0.1, "called debris by the segmentation"),
+        (doubtful & ~unseen, "between 0 and 1"),
+    )
+    flags = np.full(len(llr), "", object)
+    for where, word in words:
+        flags[where] = [f"{old}; {word}" if old else word for old in flags[where]]
+    sure = np.abs(llr) - 1.5 * np.clip(np.nan_to_num(odd, nan=99) - 3, 0, 20)
+    sure = sure - 2.0 * (cells.spoiled > 0.1) - 1000.0 * (value == UNREADABLE)
+    rank = np.empty(len(llr), np.int32)
+    rank[np.argsort(sure, kind="stable")] = np.arange(1, len(llr) + 1)
+    return BitMatrix(
+        value=value.reshape(shape),
+        read=value.reshape(shape),
+        llr=llr.reshape(shape),
+        score=classes.score.reshape(shape),
+        oddness=odd.reshape(shape),
+        rank=rank.reshape(shape),
+        flags=flags.reshape(shape),
+        centre_px=lattice.centres(),
+    )
