@@ -106,12 +106,6 @@ class Lattice:
         r, c = np.indices((self.rows.count, self.columns.count))
         return self.at(r, c).reshape(self.rows.count, self.columns.count, 2)
 
-    def moved(self, shift_px: ArrayLike) -> Lattice:
-        """The lattice shifted as a whole."""
-        moved = self.coefficients_px.copy()
-        moved[0] += np.asarray(shift_px, float)
-        return replace(self, coefficients_px=moved)
-
     def frames(self) -> tuple[Array, Array]:
         """Mean step along a row (to the next column) and along a column, (2,) px each.
 
