@@ -233,7 +233,7 @@ class SegmentSettings(Strict):
         5.0, gt=1, description="Colours farther than this from every swatch are called unknown."
     )
     patch_sigma: float = Field(
-        3.0,
+        2.8,
         gt=1,
         description="Patches whose colour lies farther than this from every swatch in the root "
         "mean square are called unknown, though each px alone would pass.",
