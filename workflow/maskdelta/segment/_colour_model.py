@@ -74,7 +74,7 @@ class ColourModel:
         *,
         cut: float = 12.0,
         rounds: int = 6,
-        most: float = 9.0,
+        most: float = 4.0,
         worth_px: float = 300.0,
     ) -> ColourModel:
         """The model with the spread that each stack shows all over the die.
