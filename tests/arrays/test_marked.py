@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 import shapely
 
-from maskdelta.arrays import Frames, check_marks
+from maskdelta.arrays import check_marks
 from maskdelta.arrays._marked import corners_of
 from maskdelta.errors import ConfigurationError
 from maskdelta.study import (
     ArraySettings,
+    Frames,
     Mark,
     Pose,
     Poses,
@@ -36,7 +37,6 @@ def frames(tmp_path) -> Frames:
         link.write(tmp_path / "dies" / die / "to_study.json")
     Poses((Pose("t1.jpg", "", 101, 81, 250.0, 140.0),)).write(tmp_path / "dies/a1/top/tiles.csv")
     return Frames(
-        "b1",
         [str(tmp_path / "dies/a1/top/tiles.csv")],
         [str(tmp_path / "dies" / die / "to_study.json") for die in ("a1", "b1")],
         str(tmp_path / "comparisons"),
@@ -49,7 +49,7 @@ def corner(x: float, y: float, row: int, **frame: str) -> Mark:
 
 def test_corners_come_from_tiles_of_another_die_through_the_registration(frames) -> None:
     marks = [corner(50, 40, 0, frame="tile", die="a1", tile="t1.jpg"), corner(10, 20, -1)]
-    found = corners_of(marks, "rom", frames)
+    found = corners_of(marks, "rom", frames, "b1")
     # the middle of the tile lies at (250, 140) of a1; the study frame has 0.5 um a px
     for mark, at in zip(found, ([250.0, 140.0], [20.0, 40.0]), strict=True):
         np.testing.assert_allclose(apply_affine(AFFINE, [mark.at_px])[0], at, atol=1e-6)
@@ -58,7 +58,7 @@ def test_corners_come_from_tiles_of_another_die_through_the_registration(frames)
 
 def test_two_marks_of_its_own_take_the_place_of_others(frames) -> None:
     own = [corner(x, 5, row, frame="mosaic", die="b1") for x, row in ((3, 0), (90, -1))]
-    found = corners_of([corner(10, 20, 0), *own], "rom", frames)
+    found = corners_of([corner(10, 20, 0), *own], "rom", frames, "b1")
     assert [c.at_px for c in found] == [(3.0, 5.0), (90.0, 5.0)]
 
 

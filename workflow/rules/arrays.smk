@@ -8,9 +8,9 @@ if ARRAYS:
             coverage=coverage,
             layers="results/dies/{die}/layers.ome.tif",
             labels="results/dies/{die}/labels.tif",
-            marked_poses=poses_of_array_marks,
-            links=links_of_array_marks,
-            registrations=registrations_of_array_marks,
+            marked_poses=poses_of_marks(*ARRAY_ROLES),
+            links=links_of_arrays,
+            registrations=registrations_of_arrays,
         output:
             array_files("results/dies/{{die}}/arrays/{name}{ending}"),
         log:

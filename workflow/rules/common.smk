@@ -112,26 +112,40 @@ def digest_of_point_pairs(wildcards):
     return marks_digest(MARKS, "point_pair", (wildcards.before, wildcards.after))
 
 
-def poses_of_marked_dies(wildcards):
-    """Poses of all views in whose frames a landmark was drawn."""
+def marks_with(roles):
+    """Marks of some roles that lie in the frame of a die."""
+    return [
+        m
+        for m in MARKS
+        if m.role in roles and m.frame != "study" and m.die in STUDY.dies
+    ]
+
+
+def poses_of_marks(*roles):
+    """Poses of all views in whose tiles marks of some roles were drawn."""
     return sorted(
         {
             f"results/dies/{m.die}/{m.view}/tiles.csv"
-            for m in MARKS
-            if m.role == "landmark" and m.frame == "tile" and m.die in STUDY.dies
+            for m in marks_with(roles)
+            if m.frame == "tile"
         }
     )
 
 
-def links_of_marked_dies(wildcards):
-    """Links into the study frame of all dies in whose frames a landmark was drawn."""
-    return sorted(
-        {
-            f"results/dies/{m.die}/to_study.json"
-            for m in MARKS
-            if m.role == "landmark" and m.frame != "study" and m.die in STUDY.dies
-        }
-    )
+def links_of(dies):
+    """Links of some dies into the study frame."""
+    return sorted(f"results/dies/{die}/to_study.json" for die in dies)
+
+
+def registrations_of(dies):
+    """Registrations that lead from any of some dies to the reference."""
+    steps = {step for die in dies for step in link_path(PAIRS, die, STUDY.reference)}
+    return sorted(f"results/comparisons/{b}--{a}/registration.json" for b, a in steps)
+
+
+def dies_of_marks(*roles):
+    """Dies in whose frames marks of some roles were drawn."""
+    return {m.die for m in marks_with(roles)}
 
 
 def array_files(pattern):
@@ -149,40 +163,19 @@ def array_files(pattern):
     ]
 
 
-def dies_of_array_marks():
-    """Dies in whose frames cells of arrays were marked."""
-    return {
-        m.die
-        for m in MARKS
-        if m.role in ARRAY_ROLES and m.frame != "study" and m.die in STUDY.dies
-    }
+def dies_of_arrays(wildcards):
+    """A die and all those in whose frames cells of arrays were marked."""
+    return {wildcards.die, *dies_of_marks(*ARRAY_ROLES)}
 
 
-def poses_of_array_marks(wildcards):
-    """Poses of all views in whose tiles cells of arrays were marked."""
-    return sorted(
-        {
-            f"results/dies/{m.die}/{m.view}/tiles.csv"
-            for m in MARKS
-            if m.role in ARRAY_ROLES and m.frame == "tile" and m.die in STUDY.dies
-        }
-    )
+def links_of_arrays(wildcards):
+    """Links into the study frame through which the marks of arrays are carried."""
+    return links_of(dies_of_arrays(wildcards))
 
 
-def links_of_array_marks(wildcards):
-    """Links into the study frame of a die and of all whose arrays were marked."""
-    dies = {wildcards.die, *dies_of_array_marks()}
-    return sorted(f"results/dies/{die}/to_study.json" for die in dies)
-
-
-def registrations_of_array_marks(wildcards):
+def registrations_of_arrays(wildcards):
     """Registrations that those links name."""
-    steps = {
-        step
-        for die in {wildcards.die, *dies_of_array_marks()}
-        for step in link_path(PAIRS, die, STUDY.reference)
-    }
-    return sorted(f"results/comparisons/{b}--{a}/registration.json" for b, a in steps)
+    return registrations_of(dies_of_arrays(wildcards))
 
 
 def digest_of_corrections(wildcards):
@@ -203,12 +196,7 @@ def registrations_to_reference(wildcards):
 
 def all_registrations(wildcards):
     """Registrations that lead from either die of a comparison to the reference."""
-    steps = {
-        step
-        for die in (wildcards.before, wildcards.after)
-        for step in link_path(PAIRS, die, STUDY.reference)
-    }
-    return sorted(f"results/comparisons/{b}--{a}/registration.json" for b, a in steps)
+    return registrations_of((wildcards.before, wildcards.after))
 
 
 def all_surveys():

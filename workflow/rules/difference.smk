@@ -10,8 +10,8 @@ rule difference:
         poses=both_poses,
         registrations=all_registrations,
         link="results/dies/{before}/to_study.json",
-        marked_poses=poses_of_marked_dies,
-        marked_links=links_of_marked_dies,
+        marked_poses=poses_of_marks("landmark"),
+        marked_links=links_of(dies_of_marks("landmark")),
     output:
         masks=expand(
             "results/comparisons/{{before}}--{{after}}/differences/{layer}.tif",

@@ -6,7 +6,6 @@ from maskdelta.arrays._compared_dies import compare_arrays
 from maskdelta.arrays._find import Corner, find_lattice
 from maskdelta.arrays._fit import LatticeFit
 from maskdelta.arrays._lattice import Axis, Lattice
-from maskdelta.arrays._marked import Frames
 from maskdelta.arrays._meaning import write_meaning
 from maskdelta.arrays._read import ArrayReading, check_marks, read_array
 from maskdelta.arrays._sheet import contact_sheet
@@ -21,7 +20,6 @@ __all__ = [
     "Corner",
     "Decoded",
     "DieRasters",
-    "Frames",
     "Lattice",
     "LatticeFit",
     "ReadBits",

@@ -13,10 +13,10 @@ from maskdelta.arrays._bits import DieRasters, read_bits
 from maskdelta.arrays._find import find_lattice, marks_miss_px
 from maskdelta.arrays._fit import LatticeFit
 from maskdelta.arrays._lattice import Lattice
-from maskdelta.arrays._marked import Frames, cells_taught, corners_of
-from maskdelta.study import ArraySettings, BitMatrix, Mark, write_json
+from maskdelta.arrays._marked import cells_taught, corners_of
+from maskdelta.study import ArraySettings, BitMatrix, Frames, Mark, write_json
 
-__all__ = ["ArrayReading", "read_array"]
+__all__ = ["ArrayReading", "check_marks", "read_array"]
 
 _LEAST_COHERENCE = 0.3
 
@@ -47,6 +47,7 @@ def read_array(
     rasters: DieRasters,
     marks: Sequence[Mark],
     frames: Frames,
+    die: str,
     *,
     corrections: Mapping[tuple[int, int], int] | None = None,
 ) -> ArrayReading:
@@ -63,7 +64,8 @@ def read_array(
     marks : sequence of Mark
         Of all dies.
     frames : Frames
-        Of the die to be read.
+    die : str
+        The one to be read.
     corrections : mapping of (row, column) to int, optional
 
     Raises
@@ -71,17 +73,18 @@ def read_array(
     ArrayError
         When marks and settings contradict each other.
     """
-    corners = corners_of(marks, name, frames)
+    link = frames.link(die)
+    corners = corners_of(marks, name, frames, die)
     if len(corners) < 2:
         why = (
-            f"{len(corners)} marked cells of `{name}` could be carried to `{frames.die}`; mark "
+            f"{len(corners)} marked cells of `{name}` could be carried to `{die}`; mark "
             "three corner cells on this die (role `array_corner`)"
-            + (f"; {frames.link.why}" if frames.link.why else "")
+            + (f"; {link.why}" if link.why else "")
         )
         return ArrayReading(BitMatrix.nothing(), {"found": False, "why": why})
     fit = find_lattice(rasters.mosaic, corners, settings, name=name)
-    taught = cells_taught(marks, name, frames, fit.lattice)
-    scale = frames.link.um_per_mosaic_px(corners[0].at_px)
+    taught = cells_taught(marks, name, frames, die, fit.lattice)
+    scale = link.um_per_mosaic_px(corners[0].at_px)
     read = read_bits(rasters, fit.lattice, settings.bit, um_per_px=scale, taught=taught, name=name)
     bits = read.bits.corrected(corrections or {})
     miss = marks_miss_px(read.lattice, corners)
@@ -90,7 +93,7 @@ def read_array(
         "why": "",
         "lattice": read.lattice.record(),
         "pitch": {key: _pitch(read.lattice, fit, key, scale) for key in ("rows", "columns")},
-        "unit": frames.link.unit,
+        "unit": link.unit,
         "residual_px": round(fit.residual_px, 4),
         "coherence": round(fit.coherence, 4),
         "weak": fit.coherence < _LEAST_COHERENCE,

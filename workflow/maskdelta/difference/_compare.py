@@ -16,13 +16,12 @@ from maskdelta.overlay import Overlay
 from maskdelta.register import ErrorMap
 from maskdelta.study import (
     DifferenceSettings,
+    Frames,
     LayerStack,
     Mark,
     Poses,
     Registration,
     ToStudy,
-    map_mark,
-    mark_in_mosaic,
 )
 
 __all__ = ["compare_dies", "landmarks_in_study"]
@@ -55,21 +54,16 @@ def landmarks_in_study(
     list of Landmark
         Without those on tiles that were not placed or on dies that are not linked.
     """
-    tiles = {Path(p).parts[-3:-1]: Poses.read(p) for p in poses}
-    frames = {Path(p).parts[-2]: ToStudy.read(p, comparisons=comparisons) for p in links}
+    frames = Frames(poses, links, comparisons)
     found = []
     for mark in marks:
         if mark.role != "landmark":
             continue
-        if mark.frame == "study":
-            found.append(landmark_of(mark, reach_um))
-            continue
-        link = frames.get(mark.die)
-        moved = mark_in_mosaic(mark, tiles.get((mark.die, mark.view), Poses()))
-        if moved is None or link is None or not link.linked:
+        moved = frames.in_study(mark)
+        if moved is None:
             print(f"landmark `{mark.label}` ({mark.source}) could not be carried over")
             continue
-        found.append(landmark_of(map_mark(moved, link.to_study, frame="study"), reach_um))
+        found.append(landmark_of(moved, reach_um))
     return found
 
 

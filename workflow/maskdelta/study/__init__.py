@@ -23,6 +23,7 @@ from maskdelta.study._config import (
     SurveySettings,
     ViewSettings,
 )
+from maskdelta.study._frames import Frames
 from maskdelta.study._geometry import (
     apply_affine,
     compose_affine,
@@ -63,6 +64,7 @@ __all__ = [
     "Comparison",
     "DieSettings",
     "DifferenceSettings",
+    "Frames",
     "Grid",
     "LayerStack",
     "Mark",
