@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 from maskdelta.arrays import Corner, DieRasters
 from maskdelta.images import Box, Raster, write_raster
 from maskdelta.phantom import Programmed
+from maskdelta.segment import SPOILED
 from maskdelta.study import ArraySettings
 
 Array = NDArray[np.float64]
-SPOILED = 254
 
 
 @dataclass(frozen=True)

@@ -179,7 +179,6 @@ def _look(rasters: DieRasters, lattice: Lattice, frame: CellFrame, layer: int | 
     centres = lattice.at(r, c)
     step = float(np.linalg.norm(frame.across))
     pictures = sample_cells(rasters.mosaic, centres, frame, blur_px=max(0.6, 0.5 * step))
-    flip = np.column_stack([lattice.columns.flipped()[c], lattice.rows.flipped()[r]])
     middle = _middle_weights(frame.size)
     inner = middle > 0.25 * middle.max()
     labels = sample_cells(rasters.labels, centres, frame, nearest=True)[..., 0][:, inner]
@@ -188,14 +187,13 @@ def _look(rasters: DieRasters, lattice: Lattice, frame: CellFrame, layer: int | 
     if layer is not None:
         planes = sample_cells(rasters.layers, centres, frame, planes=[layer])[..., 0]
         present = (planes * middle).sum((1, 2)) / 255
-    kind = lattice.rows.kind()[r] * (int(lattice.columns.kind().max()) + 1)
     spans = [max(count - 1, 1) / 2 for count in (lattice.rows.count, lattice.columns.count)]
     return _Cells(
-        pictures=turn(pictures.astype(np.float32) / np.float32(255), flip),
+        pictures=turn(pictures.astype(np.float32) / np.float32(255), lattice.flips(r, c)),
         layer=present,
         spoiled=(labels == rasters.spoiled).mean(1),
         photographed=(covered > 0).mean(1),
-        kind=kind + lattice.columns.kind()[c],
+        kind=lattice.kinds(r, c),
         place=np.column_stack([r / spans[0] - 1, c / spans[1] - 1]),
     )
 

@@ -167,8 +167,9 @@ def classify(
     """
     label = guess.copy()
     n, d = features.shape
+    nothing = Classes(np.zeros(n), np.full(n, np.nan), np.full(n, np.nan), np.zeros(d), 0.0)
     if min(((label == bit) & trusted).sum() for bit in (0, 1)) < 2:
-        return Classes(np.zeros(n), np.full(n, np.nan), np.full(n, np.nan), np.zeros(d), 0.0)
+        return nothing
     fold = np.arange(n) * 7919 % _FOLDS if n >= 60 else np.arange(n) % max(n, 1)
     centred = features
     for _ in range(rounds):
@@ -182,14 +183,13 @@ def classify(
         score = _drift_removed(_normalised(score, label, trusted), label, place, trusted)
         label = (score > 0.5).astype(np.int8)
         if min(((label == bit) & trusted).sum() for bit in (0, 1)) < 2:
-            return Classes(np.zeros(n), np.full(n, np.nan), np.full(n, np.nan), np.zeros(d), 0.0)
-    use = trusted
-    spread = [_spread(score[use & (label == bit)] - bit) for bit in (0, 1)]
+            return nothing
+    spread = [_spread(score[trusted & (label == bit)] - bit) for bit in (0, 1)]
     llr = stats.t.logpdf(score, _DEGREES, 1, spread[1]) - stats.t.logpdf(
         score, _DEGREES, 0, spread[0]
     )
-    contrast = centred[use & (label == 1)].mean(0) - centred[use & (label == 0)].mean(0)
-    odd = _oddness(centred, label, use, middle)
+    contrast = centred[trusted & (label == 1)].mean(0) - centred[trusted & (label == 0)].mean(0)
+    odd = _oddness(centred, label, trusted, middle)
     return Classes(llr, score, odd, contrast, 1.0 / float(np.sqrt(np.mean(np.square(spread)))))
 
 

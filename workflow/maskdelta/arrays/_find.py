@@ -16,7 +16,7 @@ from maskdelta.errors import ArrayError
 from maskdelta.images import Raster
 from maskdelta.study import ArraySettings, fit_affine
 
-__all__ = ["Corner", "find_lattice", "frame_of_cell", "sample_of"]
+__all__ = ["Corner", "find_lattice", "marks_miss_px"]
 
 Array = NDArray[np.float64]
 _MOST_CELLS = 1500
@@ -83,20 +83,15 @@ def find_lattice(
 
 def frame_of_cell(lattice: Lattice, *, most: int = _MOST_PLACES) -> CellFrame:
     """Sampling grid as wide as the smaller of the two mean steps."""
-    along_row, along_column = lattice.frames()
-    side = min(np.linalg.norm(along_row), np.linalg.norm(along_column))
-    return CellFrame.of(along_row, along_column, side_px=float(side), most=most)
+    return CellFrame.of(*lattice.frames(), side_px=_side(lattice), most=most)
 
 
 def sample_of(mosaic: Raster, lattice: Lattice, *, most: int = _MOST_CELLS) -> CellSample:
     """Crops of at most `most` cells, evenly spread over the array."""
     r, c = _spread(lattice.rows.count, lattice.columns.count, most)
-    flip = np.column_stack([lattice.columns.flipped()[c], lattice.rows.flipped()[r]])
-    column_kinds = int(lattice.columns.kind().max()) + 1
-    kind = lattice.rows.kind()[r] * column_kinds + lattice.columns.kind()[c]
     half = int(np.ceil(0.75 * _side(lattice))) + 8
     crops = fetch_crops(mosaic, lattice.at(r, c), half_px=half)
-    return CellSample(r, c, flip, kind, crops)
+    return CellSample(r, c, lattice.flips(r, c), lattice.kinds(r, c), crops)
 
 
 def _side(lattice: Lattice) -> float:
@@ -155,7 +150,6 @@ class _Trial:
         self._marks, self._settings = marks, settings
         points = np.array([[m.column, m.row] for m in marks], float)
         self._flat = np.linalg.matrix_rank(points - points[0]) < 2
-        self._base: CellSample | None = None
 
     def search(self) -> tuple[Array, Array, Array]:
         """Nominal places of rows and columns, and the affine map from them to the mosaic."""

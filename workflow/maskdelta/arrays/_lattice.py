@@ -101,6 +101,15 @@ class Lattice:
         """(n, 2) middles of n cells."""
         return self.design(rows, columns) @ self.coefficients_px
 
+    def flips(self, rows: Ints, columns: Ints) -> NDArray[np.bool_]:
+        """(n, 2) whether each of n cells is mirrored left to right and top to bottom."""
+        return np.column_stack([self.columns.flipped()[columns], self.rows.flipped()[rows]])
+
+    def kinds(self, rows: Ints, columns: Ints) -> Ints:
+        """(n,) number of the kind of each of n cells."""
+        across = self.columns.kind()
+        return np.asarray(self.rows.kind()[rows] * (int(across.max()) + 1) + across[columns])
+
     def centres(self) -> Array:
         """(rows, columns, 2) middles of all cells."""
         r, c = np.indices((self.rows.count, self.columns.count))
@@ -111,21 +120,21 @@ class Lattice:
 
         Where there is only one column or row, the step is taken across the other.
         """
-        along_row = self._mean_step(self.columns, 1 + self.rows.basis().shape[1])
-        along_column = self._mean_step(self.rows, 1)
+        slices = self.axis_slices()
+        along_row = self._mean_step(self.columns, slices["columns"])
+        along_column = self._mean_step(self.rows, slices["rows"])
         if not along_row.any():
             along_row = np.array([along_column[1], -along_column[0]])
         if not along_column.any():
             along_column = np.array([-along_row[1], along_row[0]])
         return along_row, along_column
 
-    def _mean_step(self, axis: Axis, first: int) -> Array:
+    def _mean_step(self, axis: Axis, part: slice) -> Array:
         if axis.count < 2:
             return np.zeros(2)
-        basis = axis.basis()
-        k = basis.shape[1]
-        ends = (basis[-1] - basis[0]) @ self.coefficients_px[first : first + k]
-        gaps = basis[-1, -1] * self.coefficients_px[first + k - 1] if axis.gaps else np.zeros(2)
+        basis, terms = axis.basis(), self.coefficients_px[part]
+        ends = (basis[-1] - basis[0]) @ terms
+        gaps = basis[-1, -1] * terms[-1] if axis.gaps else np.zeros(2)
         return np.asarray((ends - gaps) / (axis.count - 1))
 
     def axis_slices(self) -> dict[str, slice]:

@@ -90,6 +90,7 @@ def changed_words(before: Sequence[Word], after: Sequence[Word]) -> list[dict[st
 
 def changed_terms(before: Decoded, after: Decoded) -> dict[str, Any]:
     """Lines whose term differs, and the codes that gained or lost lines for certain."""
+    pairs = list(zip(before.terms, after.terms, strict=False))
     lines = [
         {
             "line": old.line,
@@ -97,12 +98,11 @@ def changed_terms(before: Decoded, after: Decoded) -> dict[str, Any]:
             "before": _side(old.pattern, old.expression, before.codes[old.sure], old.state),
             "after": _side(new.pattern, new.expression, after.codes[new.sure], new.state),
         }
-        for old, new in zip(before.terms, after.terms, strict=False)
+        for old, new in pairs
         if old.pattern != new.pattern
     ]
     codes = []
     for k, code in enumerate(before.codes):
-        pairs = [(a, b) for a, b in zip(before.terms, after.terms, strict=False)]
         gained = [a.name for a, b in pairs if not a.possible[k] and b.sure[k]]
         lost = [a.name for a, b in pairs if a.sure[k] and not b.possible[k]]
         if gained or lost:

@@ -26,7 +26,7 @@ def contact_sheet(
     side_px: float,
     tile_px: int = 40,
     across: int = 20,
-    most: int = 400,
+    most: int,
 ) -> NDArray[np.uint8]:
     """Pictures of the cells in the order of doubt, row by row, each below a bar.
 
@@ -48,7 +48,7 @@ def contact_sheet(
     (H, W, 3) uint8
         The bar over a cell is white for 1, black for 0, orange for unreadable.
     """
-    order = np.argsort(bits.rank.ravel(), kind="stable")[:most]
+    order = bits.by_doubt(most)
     frame = CellFrame.of(*lattice.frames(), side_px=side_px, most=tile_px)
     cells = sample_cells(mosaic, bits.centre_px.reshape(-1, 2)[order], frame, blur_px=0.4)
     step = tile_px + _GAP_PX

@@ -137,9 +137,9 @@ def decode_plane(
     bit_of = np.array([signals.index(name) for name in plain])
     inverse = np.array([name.startswith("!") for name in settings.inputs])
     wanted = (inverse == (settings.plane == "nor")).astype(int)
+    asked = code_bit[:, bit_of] == wanted
     terms = []
     for number, line in enumerate(lines):
-        asked = code_bit[:, bit_of] == wanted
         possible = asked[:, line == 1].all(1)
         sure = possible & asked[:, line == UNREADABLE].all(1)
         demands = [

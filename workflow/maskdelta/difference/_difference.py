@@ -100,15 +100,7 @@ class _Inputs:
 
     def radius(self, box: Box) -> NDArray[np.float32]:
         """Tolerance over a box of the mosaic frame, px."""
-        x = np.arange(box.x0, box.x1)
-        y = np.arange(box.y0, box.y1)
-        column = np.clip((x - self.error.box.x0) // self.error.step_px, 0, None)
-        row = np.clip((y - self.error.box.y0) // self.error.step_px, 0, None)
-        height, width = self.error.radius_px.shape
-        grid = self.error.radius_px[
-            np.ix_(np.minimum(row, height - 1), np.minimum(column, width - 1))
-        ]
-        return (grid + self.margin_px).astype(np.float32)
+        return (self.error.over(box) + self.margin_px).astype(np.float32)
 
 
 def find_differences(

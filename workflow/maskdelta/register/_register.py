@@ -81,10 +81,18 @@ class ErrorMap:
 
     def at(self, points: Array) -> Array:
         """Radius in px at (n, 2) points of the mosaic before: that of the nearest grid point."""
-        column = ((points[:, 0] - self.box.x0) // self.step_px).astype(int)
-        row = ((points[:, 1] - self.box.y0) // self.step_px).astype(int)
-        height, width = self.radius_px.shape
-        return self.radius_px[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]
+        return self.radius_px[self._cells(points[:, 1], 1), self._cells(points[:, 0], 0)]
+
+    def over(self, box: Box) -> Array:
+        """(h, w) radius in px over a box of the mosaic before, as `at` gives it for each px."""
+        rows = self._cells(np.arange(box.y0, box.y1), 1)
+        columns = self._cells(np.arange(box.x0, box.x1), 0)
+        return self.radius_px[np.ix_(rows, columns)]
+
+    def _cells(self, places: Array | NDArray[np.intp], axis: int) -> NDArray[np.intp]:
+        """Rows (axis 1) or columns (axis 0) of the grid that hold y or x of the mosaic."""
+        cell = ((places - self.box[axis]) // self.step_px).astype(int)
+        return np.clip(cell, 0, self.radius_px.shape[1 - axis] - 1)
 
 
 @dataclass(frozen=True)

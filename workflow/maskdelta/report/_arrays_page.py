@@ -16,12 +16,13 @@ from maskdelta.report._results import Compared, Folders
 from maskdelta.report._scale_bar import ScaleBar, scale_bar
 from maskdelta.report._templates import write_page
 from maskdelta.report._view import View, sample
-from maskdelta.study import BitMatrix, read_json, read_table
+from maskdelta.study import BIT_WORDS, BitMatrix, read_json, read_table
 
 __all__ = ["ArrayCard", "write_arrays_page"]
 
 UNITS = 1000
 _MOST_DOUBTFUL = 20
+_MOST_ON_SHEET = 400
 _MOST_DOTS = 4000
 
 
@@ -41,6 +42,8 @@ class ArraySide:
     bar : ScaleBar or None
     dots : str
         SVG path with a dot on every cell, `UNITS` wide.
+    rings : tuple of (float, float, float, str)
+        Middle, radius and class of the ring around each bit that is listed.
     doubtful : list of dict
         The first rows by doubt.
     sheet_size : (int, int)
@@ -144,7 +147,7 @@ def _side(
     stem = f"{compared.name}/array_{name}_{'after' if after else 'before'}"
     with Raster.open(folders.mosaic(die)) as mosaic:
         picture = eight_bits(sample(mosaic, view, frame_to_raster=there))
-        sheet = contact_sheet(mosaic, bits, lattice, side_px=side_px)
+        sheet = contact_sheet(mosaic, bits, lattice, side_px=side_px, most=_MOST_ON_SHEET)
     save_jpeg(folders.report / f"{stem}.jpg", picture)
     save_jpeg(folders.report / f"{stem}_cells.jpg", sheet)
     drawn = view.place(centres) * (UNITS / view.width)
@@ -161,7 +164,7 @@ def _side(
         rings=_rings(rows, grid, 0.42 * pitch / view.scale * UNITS / view.width, after),
         doubtful=_doubtful(bits),
         sheet_size=(sheet.shape[1], sheet.shape[0]),
-        shown=min(bits.value.size, 400),
+        shown=min(bits.value.size, _MOST_ON_SHEET),
     )
 
 
@@ -201,14 +204,13 @@ def _rings(
 
 
 def _doubtful(bits: BitMatrix) -> tuple[dict[str, Any], ...]:
-    order = np.argsort(bits.rank.ravel(), kind="stable")[:_MOST_DOUBTFUL]
-    rows, columns = np.unravel_index(order, bits.shape)
+    rows, columns = np.unravel_index(bits.by_doubt(_MOST_DOUBTFUL), bits.shape)
     return tuple(
         {
             "rank": int(bits.rank[r, c]),
             "row": int(r),
             "column": int(c),
-            "value": {1: "1", 0: "0", -1: "unreadable"}[int(bits.value[r, c])],
+            "value": BIT_WORDS[int(bits.value[r, c])],
             "llr": float(bits.llr[r, c]),
             "flags": bits.flags[r, c],
         }

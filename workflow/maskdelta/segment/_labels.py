@@ -279,6 +279,50 @@ def _inner_areas(mask: NDArray[np.bool_]) -> NDArray[np.float64]:
     return area[inner].astype(float)
 
 
+@dataclass(frozen=True)
+class _Islands:
+    """Connected shapes of a mask, number 0 being the rest, and the px within 4 px around each.
+
+    Parameters
+    ----------
+    parts : (H, W) int32
+    area, longest : (n,) int32
+        px, and the longer side of the bounding box.
+    ring : (m,) int32
+        Which shape each px around lies beside.
+    place : (m,) int
+        Flat indices of these px.
+    """
+
+    parts: NDArray[np.int32]
+    area: NDArray[np.int32]
+    longest: NDArray[np.int32]
+    ring: NDArray[np.int32]
+    place: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, mask: NDArray[np.bool_]) -> _Islands:
+        _, parts, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+        grown = cv2.dilate(parts.astype(np.float32), np.ones((9, 9), np.uint8))
+        place = np.flatnonzero((grown > 0) & ~mask)
+        return cls(
+            parts,
+            stats[:, cv2.CC_STAT_AREA],
+            np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]),
+            grown.ravel()[place].astype(np.int32),
+            place,
+        )
+
+    def around(self, wanted: NDArray[np.bool_] | None = None) -> NDArray[np.float64]:
+        """(n,) number of px around each shape, or of those wanted, (m,) bool."""
+        weights = np.ones(len(self.ring)) if wanted is None else wanted
+        return np.asarray(np.bincount(self.ring, weights, len(self.area)), np.float64)
+
+    def drawn(self, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """(H, W), True in the shapes chosen, (n,) bool."""
+        return (chosen & (np.arange(len(chosen)) > 0))[self.parts]
+
+
 def _false_dots(
     label: NDArray[np.uint8],
     nothing: NDArray[np.bool_],
@@ -296,28 +340,17 @@ def _false_dots(
     """
     out = np.zeros(label.shape, bool)
     for k in np.flatnonzero(rules.dot):
-        mask = ((label == k) & ~nothing).astype(np.uint8)
-        count, parts, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-        if count < 2:
+        mask = (label == k) & ~nothing
+        if not mask.any():
             continue
-        grown = cv2.dilate(parts.astype(np.float32), np.ones((9, 9), np.uint8))
-        place = np.flatnonzero((grown > 0) & (mask == 0))
-        ring = grown.ravel()[place].astype(np.int32)
+        dots = _Islands.of(mask)
         carrying: NDArray[np.bool_] = np.any(rules.present & rules.carries(int(k)), axis=1)
-        kin = carrying[label.ravel()[place]]
-        kin &= ~nothing.ravel()[place]
-        around = np.bincount(ring, minlength=count)
-        share = np.bincount(ring, kin, count) / np.maximum(around, 1)
+        kin = carrying[label.ravel()[dots.place]] & ~nothing.ravel()[dots.place]
+        share = dots.around(kin) / np.maximum(dots.around(), 1)
         # what is longer than the halo may be cut, and must be too large in every block
         limit = min(longest * np.sqrt(dot_px[k]), HALO_PX - 16)
-        wrong = (
-            (stats[:, cv2.CC_STAT_AREA] > largest * dot_px[k])
-            | (stats[:, cv2.CC_STAT_WIDTH] > limit)
-            | (stats[:, cv2.CC_STAT_HEIGHT] > limit)
-            | (share < least_kin)
-        )
-        wrong[0] = False
-        out |= wrong[parts]
+        large = (dots.area > largest * dot_px[k]) | (dots.longest > limit)
+        out |= dots.drawn(large | (share < least_kin))
     return out
 
 
@@ -335,20 +368,15 @@ def _lone_overlaps(
     """
     out = np.zeros(label.shape, bool)
     for k in np.flatnonzero((rules.present.sum(1) >= 2) & ~rules.dot & ~rules.spoils):
-        mask = ((label == k) & ~nothing).astype(np.uint8)
-        count, parts, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-        if count < 2:
+        mask = (label == k) & ~nothing
+        if not mask.any():
             continue
-        grown = cv2.dilate(parts.astype(np.float32), np.ones((9, 9), np.uint8))
-        place = np.flatnonzero((grown > 0) & (mask == 0) & ~nothing)
-        ring, around = grown.ravel()[place].astype(np.int32), label.ravel()[place]
-        kin = np.bincount(ring, (rules.present & rules.present[k]).any(1)[around], count)
-        hiding = np.bincount(ring, (rules.hidden & rules.present[k]).any(1)[around], count)
-        seen = np.bincount(ring, minlength=count) - hiding
-        longest = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-        lone = (kin < least_kin * seen) & (longest <= HALO_PX - 16)
-        lone[0] = False
-        out |= lone[parts]
+        islands = _Islands.of(mask)
+        beside, known = label.ravel()[islands.place], ~nothing.ravel()[islands.place]
+        kin = islands.around((rules.present & rules.present[k]).any(1)[beside] & known)
+        hides = (rules.hidden & rules.present[k]).any(1)[beside]
+        seen = islands.around(known & ~hides)
+        out |= islands.drawn((kin < least_kin * seen) & (islands.longest <= HALO_PX - 16))
     return out
 
 

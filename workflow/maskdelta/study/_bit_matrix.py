@@ -72,6 +72,10 @@ class BitMatrix:
         """Number of bits that nobody could read."""
         return int((self.value == UNREADABLE).sum())
 
+    def by_doubt(self, most: int) -> NDArray[np.intp]:
+        """Flat indices of at most `most` cells, the most doubtful first."""
+        return np.argsort(self.rank.ravel(), kind="stable")[:most]
+
     def corrected(self, corrections: Mapping[tuple[int, int], int]) -> BitMatrix:
         """The same with the bits that a person has checked; cells outside are left out."""
         value, flags = self.value.copy(), self.flags.copy()
