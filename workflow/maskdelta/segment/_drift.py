@@ -76,6 +76,7 @@ class Samples:
 
 
 def fit_drift(
+    plain: ColourModel,
     swatches: Sequence[tuple[str, Samples]],
     everywhere: Samples,
     *,
@@ -91,6 +92,8 @@ def fit_drift(
 
     Parameters
     ----------
+    plain : ColourModel
+        Fitted to the swatches without drift.
     swatches : sequence of (stack, Samples)
     everywhere : Samples
         A thin sample of the whole die.
@@ -105,7 +108,6 @@ def fit_drift(
     DriftField, ColourModel
     """
     none = DriftField.none(box)
-    plain = fit_colours([(s, p.colour) for s, p in swatches])
     field, model = none, plain
     for _ in range(rounds):
         field = _one_round(model, field, everywhere)

@@ -123,7 +123,7 @@ def segment(
     everywhere = _thin_sample(mosaic, coverage, model.table())
     drift = DriftField.none(mosaic.box)
     if settings.drift:
-        drift, model = fit_drift(samples, everywhere, box=mosaic.box)
+        drift, model = fit_drift(model, samples, everywhere, box=mosaic.box)
     model = model.widened(everywhere.colour / drift.at(everywhere.points))
     rules = LayerRules.of(model.stacks, layers, stacks)
     areas = _write_layers(
