@@ -101,9 +101,9 @@ class ColourModel:
         roots = np.linalg.cholesky(self.covariance)
         mean, covariance = self.mean, self.covariance
         for _ in range(rounds):
-            now = ColourModel(self.stacks, mean, covariance)
-            likeliest = now.log_likelihood(colour).argmax(1)
-            near = now.distance2(colour)[np.arange(len(colour)), likeliest] < cut
+            distance2 = ColourModel(self.stacks, mean, covariance).distance2(colour)
+            likeliest = (distance2 + np.linalg.slogdet(covariance)[1]).argmin(1)
+            near = distance2[np.arange(len(colour)), likeliest] < cut
             means, covariances = [], []
             for k, root in enumerate(roots):
                 held = colour[near & (likeliest == k)]
@@ -160,9 +160,9 @@ class ColourTable:
         level = (np.clip(colour, 0, 255).astype(np.uint8) >> 2).astype(np.int32)
         return (level[..., 0] << 12) | (level[..., 1] << 6) | level[..., 2]
 
-    def first(self, colour: NDArray[np.float32]) -> NDArray[np.uint8]:
-        """Number of the likeliest stack for each pixel of an (H, W, 3) picture, 0..255."""
-        return self.doubt.argmin(0).astype(np.uint8)[self.index(colour)]
+    def likeliest(self) -> NDArray[np.uint8]:
+        """(262144,) number of the likeliest stack for each row of the table."""
+        return self.doubt.argmin(0).astype(np.uint8)
 
 
 def fit_colours(

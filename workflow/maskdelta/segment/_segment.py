@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from maskdelta.errors import SegmentationError
-from maskdelta.images import Box, Output, Raster, blocks_of, eight_bits, write_rasters
+from maskdelta.images import Box, Output, Raster, blocks_of, eight_bits, map_ordered, write_rasters
 from maskdelta.segment._colour_model import ColourModel, ColourTable, fit_colours
 from maskdelta.segment._drift import DriftField, Samples, fit_drift
 from maskdelta.segment._labels import (
@@ -213,6 +213,7 @@ def _thin_sample(
     """
     square = np.ones((2 * inner_px + 1, 2 * inner_px + 1), np.uint8)
     cut = slice(inner_px, -inner_px)
+    likeliest = table.likeliest()
     points, colours = [], []
     for block in blocks_of(mosaic.shape, step_px):
         strip = Box(block.x0, block.y0, min(block.x0 + 64, block.x1), min(block.y0 + 4, block.y1))
@@ -222,7 +223,7 @@ def _thin_sample(
         if not covered.any():
             continue
         colour = _smoothed(mosaic, strip.grown(inner_px))
-        first = table.first(colour)
+        first = likeliest[table.index(colour)]
         kept = covered & (cv2.erode(first, square) == cv2.dilate(first, square))[cut, cut]
         x, y = np.meshgrid(np.arange(strip.x0, strip.x1), np.arange(strip.y0, strip.y1))
         points.append(np.column_stack([x[kept], y[kept]]) + np.array(mosaic.origin))
@@ -257,8 +258,11 @@ def _write_layers(
     cut = (slice(HALO_PX, -HALO_PX), slice(HALO_PX, -HALO_PX))
     dot_px = np.full(len(rules.stacks), np.inf)
     if rules.dot.any():
-        patches = [label(box, dot_px).label[cut] for box in _spread(mosaic)]
-        dot_px = dot_areas(patches, rules)
+        unknown = dot_px
+        patches = map_ordered(
+            lambda box: label(box, unknown).label[cut], _spread(mosaic), threads=threads
+        )
+        dot_px = dot_areas(list(patches), rules)
 
     def render(box: Box) -> tuple[NDArray[np.uint8], ...]:
         found = label(box, dot_px)
