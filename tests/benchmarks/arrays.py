@@ -11,6 +11,7 @@ quarter of its place. Seeds are drawn at run time.
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import os
 import platform
@@ -246,17 +247,18 @@ def main() -> None:
     args = parser.parse_args()
     seed = secrets.randbelow(10**6)
     print(f"seed of the drawn arrays: {seed}")
-    found = [*timing(seed), *trials(seed, 10 if args.quick else 50)]
+    found = itertools.chain(timing(seed), trials(seed, 10 if args.quick else 50))
     if not args.quick:
         for preset in ("ordinary", "hard"):
-            found += preset_rows(preset, [secrets.randbelow(10**6) for _ in range(args.seeds)])
+            seeds = [secrets.randbelow(10**6) for _ in range(args.seeds)]
+            found = itertools.chain(found, preset_rows(preset, seeds))
     rows = []
     for case, figure, value in found:
         target, sense = TARGETS.get((case, figure), (None, ""))
         met = target is None or (value >= target if sense == "at least" else value <= target)
         rows.append({"case": case, "figure": figure, "value": value, "target": target, "met": met})
         verdict = "" if target is None else f"{sense} {target}  {'met' if met else 'MISSED'}"
-        print(f"{case:10} {figure:32} {value:12.5f}  {verdict}")
+        print(f"{case:10} {figure:32} {value:12.5f}  {verdict}", flush=True)
     if args.out:
         data = {"rows": rows, "python": platform.python_version(), "machine": platform.machine()}
         args.out.write_text(json.dumps(data, indent=1))

@@ -268,7 +268,7 @@ def _matrix(cells: _Cells, classes: Classes, lattice: Lattice, settings: ArrayBi
     llr, odd = classes.llr.copy(), classes.oddness
     unseen = cells.photographed < 0.9
     strange = odd > settings.odd_sigma
-    dirty = (cells.spoiled > 0.1) & (odd > settings.odd_sigma / 2)
+    dirty = (cells.spoiled > 0.1) & (odd > settings.odd_sigma - 1)
     doubtful = np.abs(llr) < settings.min_llr
     value = np.where(llr > 0, 1, 0).astype(np.int8)
     value[unseen | strange | dirty | doubtful] = UNREADABLE
@@ -282,7 +282,7 @@ def _matrix(cells: _Cells, classes: Classes, lattice: Lattice, settings: ArrayBi
     flags = np.full(len(llr), "", object)
     for where, word in words:
         flags[where] = [f"{old}; {word}" if old else word for old in flags[where]]
-    sure = np.abs(llr) - 1.5 * np.clip(np.nan_to_num(odd, nan=99) - 3, 0, 20)
+    sure = np.abs(llr) - 3.0 * np.clip(np.nan_to_num(odd, nan=99) - 3, 0, 20)
     sure = sure - 2.0 * (cells.spoiled > 0.1) - 1000.0 * (value == UNREADABLE)
     rank = np.empty(len(llr), np.int32)
     rank[np.argsort(sure, kind="stable")] = np.arange(1, len(llr) + 1)

@@ -85,10 +85,10 @@ class ArrayBit(Strict):
         "about 20 to 1).",
     )
     odd_sigma: float = Field(
-        8.0,
+        5.0,
         gt=3,
         description="A cell that looks like neither kind by so many robust standard deviations "
-        "is called unreadable.",
+        "is called unreadable; one less suffices where the segmentation calls it debris.",
     )
 
 
