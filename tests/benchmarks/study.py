@@ -1,6 +1,6 @@
 """Benchmark: whole phantom studies held against their truth.
 
-    python tests/benchmarks/study.py [--quick] [--seeds N] [--out FILE.json]
+    python tests/benchmarks/study.py [--quick] [--seeds N] [--keep FOLDER] [--out FILE.json]
 
 Makes studies with the settings of the sample, on seeds drawn at run time and printed, runs the
 whole pipeline on each, and once on the same masks photographed twice.
@@ -69,14 +69,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="one seed, no null pair")
     parser.add_argument("--seeds", type=int, default=5, help="seeds drawn at run time")
+    parser.add_argument("--keep", type=Path, help="leave the studies in this folder, to look at")
     parser.add_argument("--out", type=Path, help="write the rows as JSON")
     args = parser.parse_args()
     seeds = [secrets.randbelow(10**6) for _ in range(1 if args.quick else args.seeds)]
     cases = [(seed, False) for seed in seeds] + ([] if args.quick else [(seeds[0], True)])
     rows = []
     for seed, null in cases:
-        with tempfile.TemporaryDirectory() as folder:
-            figures = run_one(seed, Path(folder), null=null)
+        with tempfile.TemporaryDirectory() as scrap:
+            folder = args.keep / f"{seed}{'-null' * null}" if args.keep else Path(scrap)
+            figures = run_one(seed, folder, null=null)
         case = f"{'same masks twice' if null else 'edited'}, seed {seed}"
         for name, (target, sense) in TARGETS.items():
             value = figures[name]
@@ -87,7 +89,10 @@ def main() -> None:
             print(
                 f"{case:32} {name:22} {value:9.3f}  {sense} {target}  {'met' if met else 'MISSED'}"
             )
-        print(f"{case:32} missed {figures['missed']}, excess {figures['excess_not_comparable']}")
+        print(
+            f"{case:32} missed {figures['missed']}, excess {figures['excess_not_comparable']}",
+            flush=True,
+        )
     if args.out:
         data = {"rows": rows, "python": platform.python_version(), "machine": platform.machine()}
         args.out.write_text(json.dumps(data, indent=1))

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtr
 
 __all__ = ["ColourModel", "ColourTable", "fit_colours"]
 
@@ -31,25 +33,29 @@ class ColourModel:
 
     def distance2(self, colour: Array) -> Array:
         """Squared Mahalanobis distance of (n, 3) colours from each stack, (n, K)."""
+        roots = np.linalg.cholesky(np.linalg.inv(self.covariance))
         out = np.empty((len(colour), len(self.stacks)))
-        for k, (mean, cov) in enumerate(zip(self.mean, self.covariance, strict=True)):
-            root = np.linalg.cholesky(np.linalg.inv(cov))
-            out[:, k] = (((colour - mean) @ root) ** 2).sum(1)
+        for k, (mean, root) in enumerate(zip(self.mean, roots, strict=True)):
+            white = (colour - mean) @ root
+            out[:, k] = np.einsum("ij,ij->i", white, white)
         return out
 
     def log_likelihood(self, colour: Array) -> Array:
         """Log-likelihood of (n, 3) colours under each stack, (n, K), up to one constant."""
-        _, logdet = np.linalg.slogdet(self.covariance)
-        return -0.5 * (self.distance2(colour) + logdet)
+        return self._log_likelihood(self.distance2(colour))
+
+    def _log_likelihood(self, distance2: Array) -> Array:
+        return -0.5 * (distance2 + np.linalg.slogdet(self.covariance)[1])
 
     def table(self) -> ColourTable:
         """Tabulate the model over 64 levels a channel."""
         grid = np.arange(64) * 4 + 1.5
         colour = np.stack(np.meshgrid(grid, grid, grid, indexing="ij"), -1).reshape(-1, 3)
-        likelihood = self.log_likelihood(colour)
+        distance2 = self.distance2(colour)
+        likelihood = self._log_likelihood(distance2)
         doubt = likelihood.max(1, keepdims=True) - likelihood
         doubt = np.minimum(doubt, self._most_certain()[likelihood.argmax(1)])
-        far = 4 * self.distance2(colour).min(1)
+        far = 4 * distance2.min(1)
         return ColourTable(
             self.stacks,
             np.ascontiguousarray(np.minimum(np.rint(10 * doubt), 255).astype(np.uint8).T),
@@ -97,7 +103,8 @@ class ColourModel:
         worth_px : float
             How many px the swatches of a stack count for.
         """
-        inside = chi2.cdf(cut, 5) / chi2.cdf(cut, 3)  # variance left by cutting off a Gaussian
+        # variance left of a Gaussian that is cut off, by the chi-square distributions
+        inside = chdtr(5, cut) / chdtr(3, cut)
         roots = np.linalg.cholesky(self.covariance)
         mean, covariance = self.mean, self.covariance
         for _ in range(rounds):
@@ -155,11 +162,13 @@ class ColourTable:
     far: NDArray[np.uint8]
     steep: float
 
-    def index(self, colour: NDArray[np.float32]) -> NDArray[np.int32]:
+    def index(self, colour: NDArray[np.float32]) -> NDArray[np.intp]:
         """Row of the table for each pixel of an (H, W, 3) picture, 0..255."""
-        level = (np.clip(colour, 0, 255).astype(np.uint8) >> 2).astype(np.int32)
-        return (level[..., 0] << 12) | (level[..., 1] << 6) | level[..., 2]
+        level = np.clip(colour, 0, 255).astype(np.uint8) >> 2
+        red, green, blue = (plane.astype(np.intp) for plane in cv2.split(level))
+        return (red << 12) | (green << 6) | blue
 
+    @cached_property
     def likeliest(self) -> NDArray[np.uint8]:
         """(262144,) number of the likeliest stack for each row of the table."""
         return self.doubt.argmin(0).astype(np.uint8)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -50,13 +51,13 @@ class DriftField:
         """Factor over a box of the mosaic, (h, w, 3)."""
         x = (2 * np.arange(box.x0, box.x1) - self.box.x0 - self.box.x1) / max(self.box.width, 1)
         y = (2 * np.arange(box.y0, box.y1) - self.box.y0 - self.box.y1) / max(self.box.height, 1)
-        out = np.empty((*box.shape, 3), np.float32)
-        for channel, (cx, cy, cxx, cxy, cyy) in enumerate(self.coefficients):
-            across = (cx * x + cxx * x * x).astype(np.float32)
-            down = (cy * y + cyy * y * y).astype(np.float32)[:, None]
-            both = (cxy * y).astype(np.float32)[:, None] * x.astype(np.float32)
-            np.exp(across + down + both, out=out[..., channel])
-        return out
+        planes = []
+        for cx, cy, cxx, cxy, cyy in self.coefficients:
+            plane = np.multiply.outer((cxy * y).astype(np.float32), x.astype(np.float32))
+            plane += (cx * x + cxx * x * x).astype(np.float32)
+            plane += (cy * y + cyy * y * y).astype(np.float32)[:, None]
+            planes.append(np.exp(plane, out=plane))
+        return cv2.merge(planes)
 
 
 @dataclass(frozen=True)
@@ -139,9 +140,8 @@ def _one_round(model: ColourModel, field: DriftField, everywhere: Samples) -> Dr
     for channel in range(3):
         weight = np.ones(len(design))
         for _ in range(4):
-            solved, *_ = np.linalg.lstsq(
-                design * weight[:, None], wanted[:, channel] * weight, rcond=None
-            )
+            weighted = design * (weight**2)[:, None]
+            solved = np.linalg.solve(design.T @ weighted, wanted[:, channel] @ weighted)
             residual = wanted[:, channel] - design @ solved
             spread = 1.4826 * np.median(np.abs(residual)) + 1e-3
             weight = 1 / np.maximum(1, np.abs(residual) / (2 * spread))

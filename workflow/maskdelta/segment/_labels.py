@@ -29,6 +29,10 @@ NOT_PHOTOGRAPHED, SPOILED, UNKNOWN = 255, 254, 253
 HALO_PX = 96
 _EIGHTHS = 8
 _NO_BORDER = 255
+# tenths of a log unit: an outline's odd colour must not veto both sides
+_MOST_COST = 60
+# rows worked on at a time where many planes are held at once, so that they stay in the cache
+_STRIP_PX = 64
 
 
 @dataclass(frozen=True)
@@ -139,13 +143,13 @@ def label_block(
         return _nothing_photographed(covered.shape, rules)
     index = table.index(colour)
     doubt = np.stack([np.take(plane, index) for plane in table.doubt])
-    first = doubt.argmin(0).astype(np.uint8)
+    first = np.take(table.likeliest, index)
     flat = _slope(colour) < table.steep
     unknown = _unknown(np.take(table.far, index), flat, settings)
     edge_px = settings.edge_px
     cost, second = _bordering_cost(first, doubt, (unknown == 0) & covered, flat, rules, edge_px)
     label = cost.argmin(0).astype(np.uint8)
-    best = np.take_along_axis(cost, label[None].astype(np.intp), 0)[0]
+    best = cost.min(0)
     nothing = best == _NO_BORDER
     spoiled = _debris(unknown, ~nothing, edge_px, settings.debris_px)
     spoiled |= _dirt_inside((unknown > 0) & covered, second, edge_px)
@@ -178,19 +182,19 @@ def _probabilities(
 ) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
     """Probability of the chosen stack, and of each layer's presence, 0..255."""
     decay = np.exp(-0.1 * np.arange(256)).astype(np.float32)
-    total = np.zeros(best.shape, np.float32)
-    layers = np.zeros((len(rules.layers), *best.shape), np.float32)
-    for k, plane in enumerate(cost):
-        weight = np.take(decay, plane - best)
-        weight[plane == _NO_BORDER] = 0
-        total += weight
-        for layer in np.flatnonzero(rules.present[k]):
-            layers[layer] += weight
-    known = label < UNKNOWN
-    scale = np.where(known, 255 / np.maximum(total, 1e-6), 0).astype(np.float32)
-    layers *= scale
-    # the likeliest stack has weight 1
-    return np.rint(scale).astype(np.uint8), np.rint(layers).astype(np.uint8)
+    decay[_NO_BORDER - _MOST_COST :] = 0  # what does not border
+    chosen = np.empty(best.shape, np.uint8)
+    membership = np.empty((len(rules.layers), *best.shape), np.uint8)
+    for y in range(0, len(best), _STRIP_PX):
+        rows = slice(y, y + _STRIP_PX)
+        weights = [cv2.LUT(cv2.subtract(plane[rows], best[rows]), decay) for plane in cost]
+        total = np.sum(weights, axis=0)
+        scale = np.where(label[rows] < UNKNOWN, 255 / np.maximum(total, 1e-6), 0).astype(np.float32)
+        chosen[rows] = np.rint(scale)  # the likeliest stack has weight 1
+        for layer, carrying in enumerate(rules.present.T):
+            present = [weights[k] for k in np.flatnonzero(carrying)]
+            membership[layer, rows] = np.rint(np.sum(present, axis=0) * scale) if present else 0
+    return chosen, membership
 
 
 def _unknown(
@@ -397,7 +401,8 @@ def _bordering_cost(
     what lies between two stacks is a blend of these two, whatever third stack it looks like.
     """
     reach = np.uint8(min(_EIGHTHS * (2 * edge_px + 1), 250))
-    apart = np.stack([_distance_to_seeds((first == k) & trusted, flat) for k in range(len(doubt))])
+    seeds = _seeds(first, trusted, flat)
+    apart = np.stack([_distance_to(seeds == k) for k in range(len(doubt))])
     _seat_dots(apart, rules)
     nearest = np.full(first.shape, 255, np.uint8)
     second = nearest.copy()
@@ -407,8 +412,7 @@ def _bordering_cost(
     limit = np.minimum(np.minimum(second, 251) + _EIGHTHS // 2, reach)
     # inside a trusted patch any other stack may be meant: there the doubt is that of the colours
     candidate = (apart <= limit) | (nearest == 0)
-    # 6 log units at the most: an outline's odd colour must not veto both sides
-    return np.where(candidate, np.minimum(doubt, 60), np.uint8(_NO_BORDER)), second
+    return np.where(candidate, np.minimum(doubt, _MOST_COST), np.uint8(_NO_BORDER)), second
 
 
 def _seat_dots(apart: NDArray[np.uint8], rules: LayerRules, *, grow_px: int = 2) -> None:
@@ -445,25 +449,31 @@ def _slope(colour: NDArray[np.float32]) -> NDArray[np.float32]:
     """Length of the colour gradient, levels per px."""
     gx = cv2.Sobel(colour, cv2.CV_32F, 1, 0, scale=1 / 8)
     gy = cv2.Sobel(colour, cv2.CV_32F, 0, 1, scale=1 / 8)
-    return np.sqrt((gx * gx + gy * gy).sum(-1))
+    return np.sqrt(cv2.transform(gx * gx + gy * gy, np.ones((1, 3), np.float32)))
 
 
-def _distance_to_seeds(
-    mask: NDArray[np.bool_], flat: NDArray[np.bool_], *, least_px: int = 4
+def _seeds(
+    first: NDArray[np.uint8],
+    trusted: NDArray[np.bool_],
+    flat: NDArray[np.bool_],
+    *,
+    least_px: int = 4,
 ) -> NDArray[np.uint8]:
-    """Distance in eighths of a px to the nearest patch that can be trusted, at most 255.
+    """The stack of each px in a patch that can be trusted, 255 elsewhere.
 
-    The erosion removes outlines and blends of up to 2 px; where a wide blend meets a shape of the
-    same colour, the slope tells them apart. Patches of fewer than `least_px` are corners of
-    outlines, not shapes.
+    A px counts when its eight neighbours are of its stack, which removes outlines and blends of up
+    to 2 px; where a wide blend meets a shape of the same colour, the slope tells them apart.
+    Patches of fewer than `least_px` are corners of outlines, not shapes. Such patches of two
+    stacks never touch, so that one labelling serves all.
     """
-    eroded = cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8)) & flat
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(eroded, connectivity=8)
-    if count < 2:
-        return np.full(mask.shape, 255, np.uint8)
+    stack = np.where(trusted, first, np.uint8(255))
+    square = np.ones((3, 3), np.uint8)
+    alike = cv2.erode(stack, square) == cv2.dilate(stack, square)
+    inner = (alike & (stack < 255) & flat).astype(np.uint8)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(inner, connectivity=8)
     kept = stats[:, cv2.CC_STAT_AREA] >= least_px
     kept[0] = False
-    return _distance_to(kept[labels])
+    return np.where(kept[labels], first, np.uint8(255))
 
 
 def _distance_to(mask: NDArray[np.bool_]) -> NDArray[np.uint8]:
@@ -475,9 +485,9 @@ def _distance_to(mask: NDArray[np.bool_]) -> NDArray[np.uint8]:
 
 
 def _visible(label: NDArray[np.uint8], rules: LayerRules) -> NDArray[np.uint8]:
-    shows = np.zeros((256, len(rules.layers)), np.uint8)
-    shows[: len(rules.stacks)] = np.where(rules.hidden, 0, 255)
-    return np.moveaxis(shows[label], -1, 0)
+    shows = np.zeros((len(rules.layers), 256), np.uint8)
+    shows[:, : len(rules.stacks)] = np.where(rules.hidden.T, 0, 255)
+    return np.stack([cv2.LUT(label, table) for table in shows])
 
 
 def _inferred(

@@ -213,7 +213,6 @@ def _thin_sample(
     """
     square = np.ones((2 * inner_px + 1, 2 * inner_px + 1), np.uint8)
     cut = slice(inner_px, -inner_px)
-    likeliest = table.likeliest()
     points, colours = [], []
     for block in blocks_of(mosaic.shape, step_px):
         strip = Box(block.x0, block.y0, min(block.x0 + 64, block.x1), min(block.y0 + 4, block.y1))
@@ -223,7 +222,7 @@ def _thin_sample(
         if not covered.any():
             continue
         colour = _smoothed(mosaic, strip.grown(inner_px))
-        first = likeliest[table.index(colour)]
+        first = np.take(table.likeliest, table.index(colour))
         kept = covered & (cv2.erode(first, square) == cv2.dilate(first, square))[cut, cut]
         x, y = np.meshgrid(np.arange(strip.x0, strip.x1), np.arange(strip.y0, strip.y1))
         points.append(np.column_stack([x[kept], y[kept]]) + np.array(mosaic.origin))
