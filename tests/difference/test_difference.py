@@ -99,6 +99,8 @@ def test_regions_over_blocks_equal_those_of_the_whole(rng, block_px: int) -> Non
                 zero[cut],
                 affinity[cut],
                 mask[cut],
+                mask[cut],
+                ~mask[cut],
             )
         )
     found = join_regions(pieces)
@@ -107,6 +109,7 @@ def test_regions_over_blocks_equal_those_of_the_whole(rng, block_px: int) -> Non
     areas = np.bincount(labels.ravel())[1:]
     assert sorted(r.area_px for r in found) == sorted(areas.tolist())
     assert all(r.near_spoiled == 1.0 for r in found)
+    assert all(r.soft_outline == 0.0 for r in found)
 
 
 def change(x: float, area: float) -> Change:

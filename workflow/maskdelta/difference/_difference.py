@@ -21,6 +21,8 @@ from maskdelta.difference._masks import (
     SAME,
     compare_layer,
 )
+from maskdelta.difference._outlines import inner_outline, learn_outlines, slopes
+from maskdelta.difference._pairs import patch_pairs
 from maskdelta.difference._regions import (
     BlockRegions,
     Region,
@@ -94,7 +96,17 @@ class _Inputs:
         self.planes = [self.member_b.planes.index(name) for name in self.layers]
         self.mosaics = [opened(path) for path in mosaics]
         covered = (opened(coverages[0]), opened(coverages[1]))
-        self.joint = learn_joint_colours(self.mosaics[0], self.mosaics[1], covered, registration)
+        pairs = list(
+            patch_pairs(
+                (self.mosaics[0], self.mosaics[1]),
+                covered,
+                (self.member_b, self.member_a),
+                registration,
+            )
+        )
+        self.joint = learn_joint_colours(pairs)
+        self.outlines = learn_outlines(pairs, self.layers, self.planes)
+        self.least_sharpness = settings.min_sharpness
         self.registration, self.error, self.overlay = registration, error, overlay
         self.margin_px = settings.margin_px
 
@@ -184,10 +196,10 @@ def _compare_block(
         return states, []
     planes_b, planes_a = inputs.member_b.read_mosaic(wide), block.fetch(inputs.member_a)
     radius = inputs.radius(wide)
-    affinity = inputs.joint.look(
-        eight_bits(inputs.mosaics[0].read_mosaic(wide)),
-        block.resample(eight_bits(block.fetch(inputs.mosaics[1]))),
-    )
+    picture_b = eight_bits(inputs.mosaics[0].read_mosaic(wide))
+    picture_a = block.resample(eight_bits(block.fetch(inputs.mosaics[1])))
+    affinity = inputs.joint.look(picture_b, picture_a)
+    steep_b, steep_a = slopes(picture_b), slopes(picture_a)
     near = _near_spoiled(
         inputs.labels_b.read_mosaic(wide)[0],
         block.resample(block.fetch(inputs.labels_a)[0], nearest=True),
@@ -207,21 +219,25 @@ def _compare_block(
             grow_px=facts.grow_px,
         )
         states[k] = found.state[cut]
-        pieces += [
-            measure_block(
-                number,
-                box,
-                k,
-                sign,
-                states[k] == sign,
-                found.core[cut],
-                planes_b[plane][cut],
-                moved[cut],
-                affinity[cut],
-                near[cut],
+        soft = inputs.outlines.soft(k, steep_b, steep_a, inputs.least_sharpness)
+        for sign in (ADDED, REMOVED):
+            outline = inner_outline(found.state == sign)
+            pieces.append(
+                measure_block(
+                    number,
+                    box,
+                    k,
+                    sign,
+                    states[k] == sign,
+                    found.core[cut],
+                    planes_b[plane][cut],
+                    moved[cut],
+                    affinity[cut],
+                    near[cut],
+                    outline[cut],
+                    (outline & soft)[cut],
+                )
             )
-            for sign in (ADDED, REMOVED)
-        ]
     return states, pieces
 
 
@@ -258,6 +274,7 @@ def _judge(
             and region.evidence >= settings.min_evidence
             and region.affinity <= settings.max_affinity
             and region.near_spoiled <= 0.5
+            and region.soft_outline <= settings.max_soft_frac
         ):
             kept.append(region)
         else:

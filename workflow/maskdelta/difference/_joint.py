@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from maskdelta.images import Box, Raster, blocks_of, eight_bits, map_block
-from maskdelta.study import Registration
+from maskdelta.difference._pairs import PatchPair, smoothed
 
 __all__ = ["JointColours", "learn_joint_colours"]
 
@@ -40,8 +40,8 @@ class JointColours:
         The best of the px itself and its four neighbours after is taken, so that a displacement of
         one px at an edge does not look like a change.
         """
-        first = self.index_before[_rough(_smooth(before))]
-        second = self.index_after[_rough(_smooth(after))]
+        first = self.index_before[_rough(smoothed(before))]
+        second = self.index_after[_rough(smoothed(after))]
         best = self.affinity[first, second]
         for dy, dx in ((0, 1), (0, -1), (1, 0), (-1, 0)):
             moved = np.roll(second, (dy, dx), (0, 1))
@@ -49,59 +49,29 @@ class JointColours:
         return best
 
 
-def _smooth(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    return cv2.GaussianBlur(image, (0, 0), 1.0)
-
-
 def _rough(image: NDArray[np.uint8]) -> NDArray[np.int32]:
     level = (image >> 3).astype(np.int32)
     return (level[..., 0] << 10) | (level[..., 1] << 5) | level[..., 2]
 
 
-def learn_joint_colours(
-    before: Raster,
-    after: Raster,
-    covered: tuple[Raster, Raster],
-    registration: Registration,
-    *,
-    clusters: int = 32,
-    most_blocks: int = 400,
-    patch_px: int = 96,
-) -> JointColours:
+def learn_joint_colours(pairs: Iterable[PatchPair], *, clusters: int = 32) -> JointColours:
     """Learn from patches spread over the overlap of two dies.
 
     Parameters
     ----------
-    before, after : Raster
-        Mosaics.
-    covered : (Raster, Raster)
-        Rasters of tile numbers, 0 where nothing was photographed.
-    registration : Registration
+    pairs : iterable of PatchPair
     clusters : int
         Colours per die.
-    most_blocks, patch_px : int
-        Patches looked at and their side.
 
     Returns
     -------
     JointColours
     """
-    boxes = blocks_of(before.shape, patch_px)
-    stride = max(1, len(boxes) // most_blocks)
-    ox, oy = before.origin
     colours_b, colours_a = [], []
-    for box in boxes[stride // 2 :: stride]:
-        place = Box(box.x0 + ox, box.y0 + oy, box.x1 + ox, box.y1 + oy)
-        seen = covered[0].read_mosaic(place)[0] > 0
-        block = map_block(place, registration.before_to_after)
-        seen &= block.resample(block.fetch(covered[1])[0], nearest=True) > 0
-        if not seen.any():
-            continue
-        there = block.resample(np.ascontiguousarray(eight_bits(block.fetch(after))))
-        here = eight_bits(before.read_mosaic(place))
-        thin = seen[::3, ::3]
-        colours_b.append(_smooth(here)[::3, ::3][thin])
-        colours_a.append(_smooth(there)[::3, ::3][thin])
+    for pair in pairs:
+        thin = pair.seen[::3, ::3]
+        colours_b.append(smoothed(pair.before)[::3, ::3][thin])
+        colours_a.append(smoothed(pair.after)[::3, ::3][thin])
     first, second = np.concatenate(colours_b), np.concatenate(colours_a)
     index_b, index_a = _clusters(first, clusters), _clusters(second, clusters)
     table = np.zeros((clusters, clusters))

@@ -16,7 +16,7 @@ from maskdelta.images import Box
 
 __all__ = ["BlockRegions", "Region", "join_regions", "label_mask", "measure_block"]
 
-_SUMS = 9
+_SUMS = 11
 
 
 @dataclass(frozen=True)
@@ -41,6 +41,8 @@ class Region:
         both; negative for a change. Blends at its rim would make a change look usual.
     near_spoiled : float
         Share of the core that lies close to debris or damage in either photograph.
+    soft_outline : float
+        Share of the outline that is sharp in neither photograph.
     """
 
     layer: int
@@ -55,6 +57,7 @@ class Region:
     for_after: float
     affinity: float
     near_spoiled: float
+    soft_outline: float
 
     @property
     def evidence(self) -> float:
@@ -73,9 +76,10 @@ class BlockRegions:
     block : int
     box : Box
     layer, sign : int
-    sums : (n, 9) float64
+    sums : (n, 11) float64
         Per label 1..n: area, core, sum x, sum y, and sums over the core of the log-odds before and
-        after, of nearness to debris, of px sure in both, and of the affinity over these.
+        after, of nearness to debris, of px sure in both, and of the affinity over these; px of the
+        outline, and of those that are soft.
     bounds : (n, 4) int64
         x0, y0, x1, y1 in the raster.
     rim : dict of str to (m,) int32
@@ -108,6 +112,8 @@ def measure_block(
     after: NDArray[np.uint8],
     affinity: NDArray[np.float32],
     near_spoiled: NDArray[np.bool_],
+    outline: NDArray[np.bool_],
+    soft_outline: NDArray[np.bool_],
     *,
     sure_odds: float = 2.0,
 ) -> BlockRegions:
@@ -138,6 +144,8 @@ def measure_block(
             total(inner & near_spoiled[y, x]),
             total(sure),
             total(np.where(sure, affinity[y, x], 0)),
+            total(outline[y, x]),
+            total(soft_outline[y, x]),
         ]
     ).reshape(count, _SUMS)
     bounds = np.empty((count, 4), np.int64)
@@ -213,7 +221,7 @@ def _region(
     bounds: NDArray[np.int64],
     parts: list[tuple[int, int]],
 ) -> Region:
-    area, core, sx, sy, before, after, near, sure, affinity = sums.sum(0)
+    area, core, sx, sy, before, after, near, sure, affinity, outline, soft = sums.sum(0)
     x0, y0 = bounds[:, :2].min(0)
     x1, y1 = bounds[:, 2:].max(0)
     inner = max(core, 1.0)
@@ -230,6 +238,7 @@ def _region(
         float(after / inner),
         float(affinity / sure) if sure else 0.0,
         float(near / inner),
+        float(soft / max(outline, 1.0)),
     )
 
 

@@ -284,6 +284,19 @@ class DifferenceSettings(Strict):
         "above which the two show the same thing: the colours meet as often as those of unchanged "
         "places.",
     )
+    min_sharpness: float = Field(
+        0.9,
+        ge=0,
+        description="An outline is soft where its slope, in both photographs, is below this share "
+        "of the slope that 95 % of the layer's unchanged outlines reach.",
+    )
+    max_soft_frac: float = Field(
+        0.25,
+        ge=0,
+        le=1,
+        description="Largest share of a region's outline that may be soft: what a mask draws has "
+        "sharp outlines, dirt mostly has not. 1 looks at no outline.",
+    )
     group_um: float = Field(
         10.0, ge=0, description="Regions closer than this make one change (um, or px unscaled)."
     )
