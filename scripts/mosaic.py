@@ -13,6 +13,7 @@ with session(snakemake.log[0], snakemake.threads) as threads:
         mosaic_path=snakemake.output.mosaic,
         tiles_path=snakemake.output.coverage,
         um_per_px=snakemake.params.view["um_per_px"],
+        blur_limit=snakemake.params.blur_limit,
         block_px=snakemake.params.block_px,
         threads=threads,
     )

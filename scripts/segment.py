@@ -20,6 +20,7 @@ with session(snakemake.log[0], snakemake.threads) as threads:
             coverage,
             swatches_of(marks, die, poses),
             ignored=ignored_areas(marks, die, poses),
+            blurred=poses.blurred(snakemake.params.blur_limit),
             folder=Path(snakemake.output.figures).parent,
             die=die,
             layers=snakemake.params.layers,

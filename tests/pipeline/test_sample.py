@@ -13,7 +13,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from maskdelta.study import TABLES, read_table
+from maskdelta.study import TABLES, Poses, read_table
 from scoring import score_study
 
 ROOT = Path(__file__).parents[2]
@@ -133,3 +133,39 @@ def test_a_fresh_run_on_one_core_gives_the_same_bytes(sample: Path, tmp_path: Pa
     run(tmp_path, "--cores", "1")
     run(sample, "--cores", "2")
     assert digests(tmp_path) == digests(sample)
+
+
+@pytest.mark.slow
+def test_tiles_that_arrive_later_move_nothing_and_rerun_only_their_die(tmp_path: Path) -> None:
+    for name in ("config", "sample_images"):
+        shutil.copytree(ROOT / name, tmp_path / name)
+    config = tmp_path / "config" / "config.yaml"
+    whole = config.read_text()
+    config.write_text(whole.replace("rows: 8, columns: 4", "rows: 7, columns: 4"))
+    late = sorted((tmp_path / "sample_images" / "b1").glob("*.jpg"))[28:]
+    for tile in late:
+        tile.rename(tmp_path / tile.name)
+    run(tmp_path, "--cores", "2")
+    early = Poses.read(tmp_path / "results/dies/b1/top/tiles.csv")
+    untouched = {name: sha for name, sha in digests(tmp_path).items() if "dies/a1/" in name}
+    for tile in late:
+        (tmp_path / tile.name).rename(tile)
+    config.write_text(whole)
+    output = run(tmp_path, "--cores", "2")
+    assert "Survey of b1" in output
+    assert "Survey of a1" not in output
+    assert "Layers of a1" not in output
+    after = digests(tmp_path)
+    assert {name: after[name] for name in untouched} == untouched
+    poses = Poses.read(tmp_path / "results/dies/b1/top/tiles.csv")
+    assert len(poses.placed) == 32
+    assert len(early.placed) == 28
+    for old in early.placed:
+        new = poses.find(old.file)
+        assert new is not None
+        assert (new.centre_x_px, new.centre_y_px) == (old.centre_x_px, old.centre_y_px)
+        assert (new.angle_deg, new.scale) == (old.angle_deg, old.scale)
+    shutil.copytree(ROOT / "tests" / "truth" / "sample", tmp_path / "truth")
+    figures = score_study(tmp_path)
+    assert figures["placement_rms_px"] <= 0.5
+    assert figures["missed"] == []

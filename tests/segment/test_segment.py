@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -29,6 +29,7 @@ STACKS = {
 COLOURS = np.array([[60, 110, 70], [150, 120, 60], [205, 205, 215]], float)
 BLOB = (1150, 950, 22)  # x, y, radius
 IGNORED = (1000, 60, 1080, 140)
+SECOND_TILE = (300, 500, 420, 640)
 DARK_COLUMNS = 40  # at the right, never photographed
 
 
@@ -88,6 +89,7 @@ SWATCHES = [
 def rasters(tmp_path_factory) -> Iterator[tuple[Raster, Raster]]:
     folder = tmp_path_factory.mktemp("mosaic")
     tile = np.ones((1, *SHAPE), np.uint16)
+    tile[:, SECOND_TILE[1] : SECOND_TILE[3], SECOND_TILE[0] : SECOND_TILE[2]] = 2
     tile[..., -DARK_COLUMNS:] = 0
     write_raster(
         folder / "mosaic.tif",
@@ -119,6 +121,7 @@ def run(
     folder: Path,
     swatches: list[Swatch] = SWATCHES,
     *,
+    blurred: Collection[int] = (),
     block_px: int = 2048,
     threads: int = 1,
 ) -> dict[str, Any]:
@@ -126,6 +129,7 @@ def run(
         *rasters,
         swatches,
         ignored=[box(*IGNORED)],
+        blurred=blurred,
         folder=folder,
         die="a1",
         layers=LAYERS,
@@ -201,6 +205,18 @@ def test_an_odd_colour_and_an_ignored_area_are_spoiled(whole: LayerStack) -> Non
     assert not spoiled[inner & ~ODD].any()
     for path in (whole.visible, whole.membership):
         assert not pixels(path)[:, disc].any()
+
+
+def test_what_a_tile_out_of_focus_shows_is_spoiled(rasters, whole, tmp_path: Path) -> None:
+    run(rasters, tmp_path, blurred=[2])
+    stack = LayerStack(tmp_path)
+    x0, y0, x1, y1 = SECOND_TILE
+    inside = np.zeros(SHAPE, bool)
+    inside[y0:y1, x0:x1] = True
+    label = pixels(stack.labels)[0]
+    assert (label[inside] == SPOILED).all()
+    assert not pixels(stack.visible)[:, inside].any()
+    np.testing.assert_array_equal(label[~inside], pixels(whole.labels)[0][~inside])
 
 
 def test_what_was_not_photographed_is_said_so(whole: LayerStack) -> None:

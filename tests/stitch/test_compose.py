@@ -29,7 +29,7 @@ def true_poses(cuts):
     )
 
 
-def make(files, poses, folder, flat_field=None, *, threads=1, block_px=BLOCK):
+def make(files, poses, folder, flat_field=None, *, threads=1, block_px=BLOCK, blur_limit=0.0):
     folder.mkdir(parents=True, exist_ok=True)
     compose(
         files,
@@ -38,6 +38,7 @@ def make(files, poses, folder, flat_field=None, *, threads=1, block_px=BLOCK):
         mosaic_path=folder / "mosaic.ome.tif",
         tiles_path=folder / "tiles.tif",
         um_per_px=0.5,
+        blur_limit=blur_limit,
         block_px=block_px,
         threads=threads,
     )
@@ -98,6 +99,21 @@ def test_each_pixel_comes_from_the_tile_that_shows_it_most_centrally(tmp_path):
         assert (number == 0) == (not showing)
         if showing:
             assert poses.tiles[number - 1].file == showing[0]
+
+
+def test_a_tile_out_of_focus_shows_only_what_no_other_shows(tmp_path):
+    files = write(tmp_path / "t", CUTS)
+    poses = true_poses(CUTS)
+    blurred = Poses((replace(poses.tiles[0], focus=0.3), *poses.tiles[1:]))
+    assert blurred.blurred(0.5) == {1}
+    _, _, owner = make(files, blurred, tmp_path, blur_limit=0.5)
+    y, x = np.nonzero(owner == 1)
+    assert len(x)
+    for k in range(0, len(x), max(1, len(x) // 40)):
+        assert poses.showing(x[k], y[k]) == [poses.tiles[0].file]
+    _, _, plain = make(files, blurred, tmp_path / "plain")
+    assert (plain == 1).sum() > (owner == 1).sum()
+    assert ((plain > 0) == (owner > 0)).all()
 
 
 def test_threads_and_repetition_give_the_same_bytes(tmp_path):

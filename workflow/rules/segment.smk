@@ -21,6 +21,7 @@ rule segment:
         settings=lookup(within=config, dpath="segment"),
         layers=lookup(within=config, dpath="layers"),
         stacks=lookup(within=config, dpath="stacks"),
+        blur_limit=lookup(within=config, dpath="survey/blur_limit"),
         block_px=lookup(within=config, dpath="block_px"),
         marks=lookup(within=config, dpath="marks"),
         marked=digest_of_swatches,

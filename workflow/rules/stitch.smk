@@ -44,6 +44,7 @@ rule mosaic:
         mem_mb=1500,
     params:
         view=view_of,
+        blur_limit=lookup(within=config, dpath="survey/blur_limit"),
         block_px=lookup(within=config, dpath="block_px"),
         code=code_digest("stitch", "survey", "images", "study"),
     message:

@@ -127,7 +127,7 @@ def label_block(
         Smoothed and freed from drift, 0..255.
     covered : (H, W) bool
     ignored : (H, W) bool
-        What a person wants left out; it counts as spoiled.
+        What a person wants left out, and what is out of focus; it counts as spoiled.
     table : ColourTable
     rules : LayerRules
         Stacks in the order of the table.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -81,6 +81,7 @@ def segment(
     swatches: Sequence[Swatch],
     *,
     ignored: Sequence[BaseGeometry] = (),
+    blurred: Collection[int] = (),
     folder: str | Path,
     die: str,
     layers: Sequence[str],
@@ -100,6 +101,8 @@ def segment(
     swatches : sequence of Swatch
     ignored : sequence of polygons
         Areas of the mosaic frame that a person wants left out: bond wires, damage.
+    blurred : collection of int
+        Numbers in `coverage` of the tiles out of focus: what they show cannot be told.
     folder : path
     die : str
         For messages.
@@ -127,7 +130,17 @@ def segment(
     model = model.widened(everywhere.colour / drift.at(everywhere.points))
     rules = LayerRules.of(model.stacks, layers, stacks)
     areas = _write_layers(
-        mosaic, coverage, model, drift, rules, ignored, Path(folder), settings, block_px, threads
+        mosaic,
+        coverage,
+        model,
+        drift,
+        rules,
+        ignored,
+        blurred,
+        Path(folder),
+        settings,
+        block_px,
+        threads,
     )
     figures = {
         "die": die,
@@ -239,6 +252,7 @@ def _write_layers(
     drift: DriftField,
     rules: LayerRules,
     ignored: Sequence[BaseGeometry],
+    blurred: Collection[int],
     folder: Path,
     settings: SegmentSettings,
     block_px: int,
@@ -250,9 +264,9 @@ def _write_layers(
         wide = box.grown(HALO_PX)
         (ox, oy), colour = mosaic.origin, _smoothed(mosaic, wide)
         colour /= drift.over(Box(wide.x0 + ox, wide.y0 + oy, wide.x1 + ox, wide.y1 + oy))
-        covered = coverage.read(wide)[0] > 0
-        burnt = _burnt(ignored, wide, mosaic.origin)
-        return label_block(colour, covered, burnt, table, rules, dot_px, settings=settings)
+        tiles = coverage.read(wide)[0]
+        left_out = _burnt(ignored, wide, mosaic.origin) | np.isin(tiles, list(blurred))
+        return label_block(colour, tiles > 0, left_out, table, rules, dot_px, settings=settings)
 
     cut = (slice(HALO_PX, -HALO_PX), slice(HALO_PX, -HALO_PX))
     dot_px = np.full(len(rules.stacks), np.inf)

@@ -40,6 +40,7 @@ def compose(
     mosaic_path: str | Path,
     tiles_path: str | Path,
     um_per_px: float | None,
+    blur_limit: float = 0.0,
     block_px: int = 2048,
     threads: int = 1,
 ) -> None:
@@ -55,6 +56,8 @@ def compose(
     tiles_path : path
         uint16, 1 + number of the tile in `poses`, 0 where none.
     um_per_px : float or None
+    blur_limit : float
+        Tiles whose focus is below it give their pixels only where no other tile lies.
     block_px : int
         The rasters begin at a whole multiple of this, so that a tile added on the left moves
         nothing.
@@ -66,7 +69,7 @@ def compose(
     StitchError
         When no tile is placed, a placed tile's file is missing, or there are too many.
     """
-    scene = _Scene.of(files, poses, flat_field, block_px)
+    scene = _Scene.of(files, poses, flat_field, blur_limit, block_px)
     origin = (scene.box.x0, scene.box.y0)
     write_rasters(
         [
@@ -91,6 +94,7 @@ class _Scene:
     """The placed tiles, ready to be drawn."""
 
     tiles: list[tuple[int, Pose]]
+    blurred: frozenset[int]
     pictures: BoundedCache[str, NDArray[Any]]
     gains: BoundedCache[tuple[int, int], Image]
     even: bool
@@ -103,6 +107,7 @@ class _Scene:
         files: Sequence[str | Path],
         poses: Poses,
         flat_field: FlatField,
+        blur_limit: float,
         block_px: int,
     ) -> _Scene:
         paths = paths_by_name(files)
@@ -121,6 +126,7 @@ class _Scene:
         bits = probe_picture(paths[tiles[0][1].file]).bits
         return cls(
             tiles,
+            poses.blurred(blur_limit),
             BoundedCache(lambda name: read_picture(paths[name]), budget_bytes=256 * 2**20),
             BoundedCache(flat_field.gain, budget_bytes=128 * 2**20),
             not flat_field.order,
@@ -141,7 +147,10 @@ class _Scene:
         return found
 
     def _owners(self, box: Box, near: list[tuple[int, Pose, Box]]) -> NDArray[np.uint16]:
-        """Number of the tile in which each pixel lies farthest from the border, 0 for none."""
+        """Number of the tile in which each pixel lies farthest from the border, 0 for none.
+
+        A tile out of focus yields to any other.
+        """
         owner = np.zeros(box.shape, np.uint16)
         depth = np.zeros(box.shape, np.float32)
         for number, pose, part in near:
@@ -152,6 +161,8 @@ class _Scene:
             inner = np.minimum(
                 np.float32(pose.width_px / 2) - x, np.float32(pose.height_px / 2) - y
             )
+            if number in self.blurred:
+                inner *= np.float32(1e-4)
             view = np.s_[part.y0 - box.y0 : part.y1 - box.y0, part.x0 - box.x0 : part.x1 - box.x0]
             better = inner > depth[view]
             np.copyto(depth[view], inner, where=better)

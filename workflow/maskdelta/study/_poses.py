@@ -110,6 +110,14 @@ class Poses:
         """The tiles that are part of the mosaic."""
         return tuple(tile for tile in self.tiles if tile.placed)
 
+    def blurred(self, limit: float) -> frozenset[int]:
+        """Numbers in `mosaic_tiles.tif` of the placed tiles whose focus is below a limit."""
+        return frozenset(
+            number
+            for number, tile in enumerate(self.tiles, start=1)
+            if tile.placed and tile.focus < limit
+        )
+
     def find(self, file: str) -> Pose | None:
         """The pose of a file, or None if there is no such tile."""
         return next((tile for tile in self.tiles if tile.file == file), None)
