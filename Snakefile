@@ -14,6 +14,7 @@ include: "workflow/rules/survey.smk"
 include: "workflow/rules/stitch.smk"
 include: "workflow/rules/register.smk"
 include: "workflow/rules/segment.smk"
+include: "workflow/rules/suggest.smk"
 include: "workflow/rules/overlay.smk"
 include: "workflow/rules/difference.smk"
 include: "workflow/rules/arrays.smk"
@@ -35,3 +36,8 @@ rule surveys:
 rule mosaics:
     input:
         all_mosaics(),
+
+
+rule suggestions:
+    input:
+        all_suggestions(),

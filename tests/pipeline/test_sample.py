@@ -5,14 +5,19 @@ from __future__ import annotations
 import csv
 import hashlib
 import html.parser
+import json
 import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import jsonschema
+import numpy as np
 import pytest
+import shapely
+import shapely.geometry
 
+from maskdelta.images import Box, Raster
 from maskdelta.study import TABLES, Poses, read_table
 from scoring import score_study
 
@@ -20,7 +25,11 @@ ROOT = Path(__file__).parents[2]
 
 
 def run(folder: Path, *arguments: str) -> str:
-    command = [sys.executable, "-m", "maskdelta.cli", "run", *arguments]
+    return maskdelta(folder, "run", *arguments)
+
+
+def maskdelta(folder: Path, *arguments: str) -> str:
+    command = [sys.executable, "-m", "maskdelta.cli", *arguments]
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
@@ -99,7 +108,7 @@ class _Links(html.parser.HTMLParser):
 
 
 def test_the_pages_need_nothing_from_outside(sample: Path) -> None:
-    pages = list((sample / "results").rglob("*.html"))
+    pages = [p for p in (sample / "results").rglob("*.html") if "suggestions" not in p.parts]
     # overview, comparison, arrays, fit, quality, reading; a page and a survey for each die
     assert len(pages) == 10
     for page in pages:
@@ -124,6 +133,31 @@ def test_a_second_run_does_nothing_and_a_setting_reruns_what_reads_it(sample: Pa
     assert "Differences between a1 and b1" in output
     assert "Placing" not in output
     assert "Layers of" not in output
+
+
+def test_swatches_of_the_other_die_are_proposed_and_named(sample: Path) -> None:
+    marks = sample / "config" / "marks" / "swatches.geojson"
+    text = marks.read_text()
+    drawn = json.loads(text)
+    kept = [f for f in drawn["features"] if f["properties"]["die"] == "a1"]
+    marks.write_text(json.dumps({**drawn, "features": kept}))
+    maskdelta(sample, "suggest", "--cores", "2")
+    marks.write_text(text)
+    proposed = json.loads((sample / "results/suggestions/b1/swatches.geojson").read_text())
+    figures = json.loads((sample / "results/dies/b1/layers.json").read_text())
+    stacks = [*figures["stacks"], *["none"] * 256]
+    named = {}
+    with Raster.open(sample / "results/dies/b1/labels.tif") as labels:
+        for feature in proposed["features"]:
+            stack = feature["properties"]["stack"]
+            for part in shapely.get_parts(shapely.geometry.shape(feature["geometry"])):
+                x0, y0, x1, y1 = (round(v + 0.5) for v in part.bounds)
+                px = labels.read_mosaic(Box(x0, y0, x1, y1))[0]
+                called = stacks[np.bincount(px.ravel()).argmax()]
+                named.setdefault(stack, []).append(called == stack)
+    # the names that colour alone can give; a buried contact looks like polysilicon
+    for stack in ("field_oxide", "diffusion", "polysilicon", "gate", "metal", "contact"):
+        assert np.mean(named[stack]) >= 0.8, stack
 
 
 @pytest.mark.slow

@@ -237,3 +237,20 @@ def report_inputs(wildcards):
             folder = f"results/comparisons/{before}--{after}"
             found += [f"{folder}/arrays.csv", f"{folder}/arrays.json"]
     return found
+
+
+def dies_with_swatches():
+    """Dies for which a person has drawn swatches."""
+    return {m.die for m in MARKS if m.role == "swatch"}
+
+
+def named_neighbours(die):
+    """Dies that are compared with one and have swatches, each with the comparison's name."""
+    found = [(a if b == die else b, f"{b}--{a}") for b, a in PAIRS if die in (b, a)]
+    return [(other, pair) for other, pair in found if other in dies_with_swatches()]
+
+
+def all_suggestions():
+    """Pages of proposed swatches, for the dies without any, or else for all."""
+    wanted = [die for die in STUDY.dies if die not in dies_with_swatches()]
+    return [f"results/suggestions/{die}/index.html" for die in wanted or STUDY.dies]

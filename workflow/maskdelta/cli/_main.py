@@ -49,6 +49,12 @@ def _parser() -> argparse.ArgumentParser:
         "--profile", default="", help="folder of a Snakemake profile, e.g. for a cluster"
     )
     run.set_defaults(run=_run)
+    suggest = commands.add_parser(
+        "suggest", help="propose swatches for the dies that have none, with names where it can"
+    )
+    suggest.add_argument("config", nargs="?", default="config/config.yaml", metavar="CONFIG")
+    suggest.add_argument("--cores", type=int, default=0, help="processor cores to use")
+    suggest.set_defaults(run=_run, target="suggestions", profile="")
     schema = commands.add_parser(
         "schemas", help="write the JSON Schemas and the reference of keys (for developers)"
     )

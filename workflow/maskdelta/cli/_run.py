@@ -15,7 +15,12 @@ from maskdelta.errors import ConfigurationError, MaskdeltaError
 
 __all__ = ["run_study"]
 
-_PAGES = {"all": "results/report/index.html", "surveys": "", "mosaics": ""}
+_PAGES = {"all": "results/report/index.html", "surveys": "", "mosaics": "", "suggestions": ""}
+_WRITTEN = {
+    "surveys": "dies/*/*/survey/index.html",
+    "mosaics": "dies/*/*/mosaic.ome.tif",
+    "suggestions": "suggestions/*/*.*",
+}
 
 
 def run_study(config: str, *, cores: int = 0, target: str = "all", profile: str = "") -> int:
@@ -28,7 +33,7 @@ def run_study(config: str, *, cores: int = 0, target: str = "all", profile: str 
     cores : int
         0 means all there are.
     target : str
-        all, surveys or mosaics.
+        all, surveys, mosaics or suggestions.
     profile : str
         Folder of a Snakemake profile; empty for the one for this machine.
 
@@ -128,6 +133,5 @@ def _finish(target: str, seconds: float) -> None:
     if _PAGES[target]:
         print(f"Report: {Path(_PAGES[target]).resolve()}")
         return
-    pattern = "dies/*/*/survey/index.html" if target == "surveys" else "dies/*/*/mosaic.ome.tif"
-    for path in sorted(Path("results").glob(pattern)):
+    for path in sorted(Path("results").glob(_WRITTEN[target])):
         print(path.resolve())

@@ -2,13 +2,27 @@
 
 from maskdelta.segment._labels import NOT_PHOTOGRAPHED, SPOILED, UNKNOWN
 from maskdelta.segment._segment import Swatch, ignored_areas, segment, swatches_of
+from maskdelta.segment._suggest import (
+    Cluster,
+    Clusters,
+    NamedDie,
+    named_dies,
+    suggest_swatches,
+    write_suggestions,
+)
 
 __all__ = [
     "NOT_PHOTOGRAPHED",
     "SPOILED",
     "UNKNOWN",
+    "Cluster",
+    "Clusters",
+    "NamedDie",
     "Swatch",
     "ignored_areas",
+    "named_dies",
     "segment",
+    "suggest_swatches",
     "swatches_of",
+    "write_suggestions",
 ]

@@ -46,6 +46,8 @@ class Swatch:
 def swatches_of(marks: Sequence[Mark], die: str, poses: Poses) -> list[Swatch]:
     """Swatches of a die in its mosaic frame; those on tiles that were not placed are left out.
 
+    A mark of several polygons gives a swatch for each.
+
     Raises
     ------
     SegmentationError
@@ -61,7 +63,8 @@ def swatches_of(marks: Sequence[Mark], die: str, poses: Poses) -> list[Swatch]:
             )
         moved = mark_in_mosaic(mark, poses)
         if moved is not None:
-            found.append(Swatch(mark.stack, moved.geometry, mark.source))
+            parts = shapely.get_parts(moved.geometry)
+            found += [Swatch(mark.stack, part, mark.source) for part in parts]
     return found
 
 

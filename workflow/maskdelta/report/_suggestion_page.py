@@ -1,0 +1,92 @@
+"""The page that shows proposed swatches, so that a person can name them."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.images import Raster, eight_bits
+from maskdelta.report._picture_files import save_jpeg
+from maskdelta.report._templates import write_page
+from maskdelta.report._view import View, sample
+from maskdelta.segment import Cluster, Clusters
+
+__all__ = ["write_suggestion_page"]
+
+_MAP_PX = 560
+_CROP_PX = 168
+_AROUND_PX = 28
+_COLUMNS = 3
+_RING = (255, 40, 200)
+
+
+def write_suggestion_page(
+    path: str | Path, clusters: Clusters, mosaic: Raster, *, die: str, marks: str
+) -> None:
+    """Write a page with a map and close-ups for each cluster.
+
+    Parameters
+    ----------
+    path : path
+        Of the page; its pictures go into the folder `pictures` beside it.
+    clusters : Clusters
+    mosaic : Raster
+    die : str
+    marks : str
+        Name of the file beside the page that holds the proposed marks.
+    """
+    path = Path(path)
+    shutil.rmtree(path.parent / "pictures", ignore_errors=True)
+    view = View.of_box(mosaic.box, longest_px=_MAP_PX)
+    picture = eight_bits(sample(mosaic, view))
+    numbers = clusters.look(cv2.GaussianBlur(picture, (0, 0), 0.8))
+    rows = []
+    for cluster in clusters.found:
+        name = f"pictures/cluster-{cluster.number}"
+        save_jpeg(path.parent / f"{name}-map.jpg", _map(picture, numbers, view, cluster))
+        save_jpeg(path.parent / f"{name}-near.jpg", _near(mosaic, cluster), quality=90)
+        rows.append({"cluster": cluster, "map": f"{name}-map.jpg", "near": f"{name}-near.jpg"})
+    write_page(
+        path,
+        "suggestions.html",
+        die=die,
+        marks=marks,
+        rows=rows,
+        size=(view.width, view.height),
+        unnamed=[c for c in clusters.found if not c.stack],
+    )
+
+
+def _map(
+    picture: NDArray[np.uint8], numbers: NDArray[np.uint8], view: View, cluster: Cluster
+) -> NDArray[np.uint8]:
+    """The die in faint grey, the cluster in its own colours, rings around its swatches."""
+    grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
+    faint = cv2.cvtColor((190 + grey // 4).astype(np.uint8), cv2.COLOR_GRAY2RGB)
+    out = np.where((numbers == cluster.number)[..., None], picture, faint)
+    for box in cluster.boxes:
+        (x, y), *_ = view.place([[(box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2]])
+        cv2.circle(out, (round(x), round(y)), 9, _RING, 2, cv2.LINE_AA)
+    return out
+
+
+def _near(mosaic: Raster, cluster: Cluster) -> NDArray[np.uint8]:
+    """Close-ups of the swatches in rows, each with its square."""
+    crops = []
+    for box in cluster.boxes:
+        middle = ((box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2)
+        view = View.square(
+            middle, max(2 * _AROUND_PX, 2 * box.width), least_px=_CROP_PX, most_px=_CROP_PX
+        )
+        crop = np.ascontiguousarray(eight_bits(sample(mosaic, view)))
+        corners = view.place([[box.x0 - 0.5, box.y0 - 0.5], [box.x1 - 0.5, box.y1 - 0.5]])
+        (x0, y0), (x1, y1) = np.rint(corners).astype(int).tolist()
+        cv2.rectangle(crop, (x0 - 1, y0 - 1), (x1, y1), _RING, 2)
+        crops.append(cv2.copyMakeBorder(crop, 0, 6, 0, 6, cv2.BORDER_CONSTANT, value=(255,) * 3))
+    crops += [np.full_like(crops[0], 255)] * (-len(crops) % _COLUMNS)
+    rows = [np.hstack(crops[k : k + _COLUMNS]) for k in range(0, len(crops), _COLUMNS)]
+    return np.vstack(rows)[:-6, :-6]

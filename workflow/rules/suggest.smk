@@ -1,0 +1,30 @@
+rule suggest:
+    input:
+        mosaic=mosaic,
+        coverage=coverage,
+        figures=lambda wildcards: [
+            f"results/dies/{die}/layers.json"
+            for die, _ in named_neighbours(wildcards.die)
+        ],
+        coverages=lambda wildcards: [
+            coverage_of(die) for die, _ in named_neighbours(wildcards.die)
+        ],
+        registrations=lambda wildcards: [
+            f"results/comparisons/{pair}/registration.json"
+            for _, pair in named_neighbours(wildcards.die)
+        ],
+    output:
+        page="results/suggestions/{die}/index.html",
+        marks="results/suggestions/{die}/swatches.geojson",
+    log:
+        "results/logs/{die}/suggest.log",
+    threads: 1
+    resources:
+        mem_mb=1500,
+    params:
+        view=lambda wildcards: main_view(wildcards.die),
+        code=code_digest("report", "segment", "images", "study"),
+    message:
+        "Proposing swatches for {wildcards.die}"
+    script:
+        "../../scripts/suggest.py"
