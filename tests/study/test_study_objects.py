@@ -11,6 +11,7 @@ import shapely
 
 from maskdelta.errors import ConfigurationError, MaskdeltaError, RegistrationRefused
 from maskdelta.study import (
+    Keystone,
     Pose,
     Poses,
     Registration,
@@ -104,7 +105,8 @@ def test_the_most_central_tile_comes_first() -> None:
 def registration(rng) -> Registration:
     warp = Warp((-500.0, -500.0), 700.0, rng.normal(0, 1.0, (2, 6, 6)))
     affine = np.array([[-0.05, -1.1, 3000.0], [-1.1, 0.05, 2000.0]])
-    return Registration("a1", "b1", affine, warp, mirror=True)
+    keystone = Keystone((300.0, 200.0), (1e-5, -2e-5))
+    return Registration("a1", "b1", affine, keystone, warp, mirror=True)
 
 
 def test_a_registration_maps_both_ways(rng, tmp_path: Path) -> None:
@@ -134,7 +136,8 @@ def test_the_chain_into_the_study_frame(rng) -> None:
     there = link.to_study(points)
     np.testing.assert_allclose(there, step.after_to_before(points) * 0.5)
     np.testing.assert_allclose(link.to_mosaic(there), points, atol=1e-4)
-    assert link.um_per_mosaic_px() == pytest.approx(0.5 * 1.1, rel=2e-3)
+    (middle,) = step.before_to_after([step.keystone.centre_px])
+    assert link.um_per_mosaic_px(tuple(middle)) == pytest.approx(0.5 * 1.1, rel=8e-3)
 
 
 def test_a_die_without_a_chain_keeps_its_own_frame_and_says_so() -> None:

@@ -1,4 +1,4 @@
-"""Robust fits of the affine part and the smooth warp, judged on points left out."""
+"""Robust fits of the affine part, a keystone and the smooth warp, judged on points left out."""
 
 from __future__ import annotations
 
@@ -9,20 +9,48 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
 from maskdelta.images import Box
-from maskdelta.study import Warp, apply_affine, fit_affine
+from maskdelta.study import Keystone, Warp, apply_affine, fit_affine, invert_affine
 
-__all__ = ["Fit", "fit_affine_robust", "fit_map", "max_strain"]
+__all__ = ["Fit", "Plane", "fit_affine_robust", "fit_map", "fit_plane", "max_strain"]
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Fit:
-    """An affine map with a warp on top, and how well it predicts.
+class Plane:
+    """A map of a plane onto a plane: an affine map with a keystone behind it.
 
     Parameters
     ----------
-    affine_after_to_before : (2, 3) float64
+    affine : (2, 3) float64
+    keystone : Keystone
+    """
+
+    affine: Array
+    keystone: Keystone
+
+    @classmethod
+    def of(cls, affine: Array) -> Plane:
+        """Without a keystone."""
+        return cls(affine, Keystone())
+
+    def apply(self, points: Array) -> Array:
+        """Map (n, 2) points."""
+        return self.keystone.apply(apply_affine(self.affine, points))
+
+    def undo(self, points: Array) -> Array:
+        """The inverse of `apply`."""
+        return apply_affine(invert_affine(self.affine), self.keystone.undo(points))
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A map of planes with a warp on top, and how well it predicts.
+
+    Parameters
+    ----------
+    plane : Plane
+        From the mosaic after to the mosaic before.
     warp : Warp
     weight : (n,) float64
         Tukey weights of the control points, 0..1.
@@ -33,7 +61,7 @@ class Fit:
         Whether a finer warp was refused because it strained more than allowed.
     """
 
-    affine_after_to_before: Array
+    plane: Plane
     warp: Warp
     weight: Array
     residual_px: Array
@@ -74,6 +102,87 @@ def fit_affine_robust(source: Array, target: Array, *, rounds: int = 20) -> tupl
             break
         matrix = fit_affine(source, target, weight)
     return matrix, weight
+
+
+def fit_plane(
+    source: Array, target: Array, *, box: Box, gain: float = 0.8, least: int = 24
+) -> tuple[Plane, Array]:
+    """Affine map, with a keystone where that predicts left-out blocks better, both robust.
+
+    Parameters
+    ----------
+    source, target : (n, 2) float64
+    box : Box
+        Extent of the targets; its middle is the keystone's centre.
+    gain : float
+        The median left-out residual must fall below this share of the affine map's.
+    least : int
+        With fewer points no keystone is tried.
+
+    Returns
+    -------
+    plane : Plane
+    weight : (n,) float64
+    """
+    affine, weight = fit_affine_robust(source, target)
+    if len(source) < least:
+        return Plane.of(affine), weight
+    fold = _folds(target, box)
+    missed = [_left_out(source, target, fold, box, keystone=k) for k in (False, True)]
+    plain, bent = (float(np.median(np.hypot(*m.T))) for m in missed)
+    if bent < gain * plain:
+        return _fit_keystone(source, target, box)
+    return Plane.of(affine), weight
+
+
+def _fit_keystone(
+    source: Array, target: Array, box: Box, *, rounds: int = 20
+) -> tuple[Plane, Array]:
+    """A homography by reweighted least squares, as an affine map with a keystone behind it.
+
+    From an affine start the Tukey weights begin wide: what a keystone moves most, the corners,
+    would else be taken for outliers.
+    """
+    centre = np.array([(box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2])
+    affine, _ = fit_affine_robust(source, target)
+    plane = Plane.of(affine)
+    weight = np.ones(len(source))
+    for turn in range(rounds):
+        residual = target - plane.apply(source)
+        weight = tukey_weights(residual, robust_scale(residual) * max(1.0, 3.0 - 0.4 * turn))
+        if (weight > 0).sum() < 8:
+            break
+        plane = _plane_by_least_squares(source, target, weight, centre, plane)
+    return plane, weight
+
+
+def _plane_by_least_squares(
+    source: Array, target: Array, weight: Array, centre: Array, start: Plane
+) -> Plane:
+    """One linear step towards the plane map with the least squared residuals.
+
+    With r the place that the affine part reaches and t the target, both from the centre,
+    t (1 + v . r) = r is linear in v and in the affine part, once r is taken from the step before.
+    """
+    middle, unit = source.mean(0), float(np.abs(target - centre).max())
+    reached = (apply_affine(start.affine, source) - centre) / unit
+    wanted = (target - centre) / unit
+    columns = np.column_stack([(source - middle) / unit, np.ones(len(source))])
+    rows = [
+        np.hstack([np.kron(np.eye(2)[axis], columns), -wanted[:, [axis]] * reached])
+        for axis in (0, 1)
+    ]
+    root = np.sqrt(np.tile(weight, 2))[:, None]
+    solved, *_ = np.linalg.lstsq(
+        np.vstack(rows) * root, wanted.T.reshape(-1) * root[:, 0], rcond=None
+    )
+    linear = np.array([solved[0:2], solved[3:5]])
+    shift = solved[[2, 5]] * unit + centre - linear @ middle
+    v = solved[6:8] / unit
+    return Plane(
+        np.column_stack([linear, shift]),
+        Keystone((float(centre[0]), float(centre[1])), (float(v[0]), float(v[1]))),
+    )
 
 
 def _knots(box: Box, spacing_px: float) -> tuple[tuple[float, float], tuple[int, int]]:
@@ -138,7 +247,7 @@ def max_strain(warp: Warp, box: Box, *, step_px: float = 64.0) -> float:
 def fit_map(
     before_px: Array, after_px: Array, *, box: Box, spacings_px: list[float], max_strain_frac: float
 ) -> Fit:
-    """Affine map, then the finest warp that predicts left-out blocks better.
+    """Map of planes, then the finest warp that predicts left-out blocks better.
 
     Control points are split into eight spatial blocks; each candidate is fitted without a block
     and judged there (the fit residual says nothing of the error: Fitzpatrick 2009). A warp is
@@ -158,12 +267,13 @@ def fit_map(
     -------
     Fit
     """
-    affine, weight = fit_affine_robust(after_px, before_px)
-    reached = apply_affine(affine, after_px)
+    plane, weight = fit_plane(after_px, before_px, box=box)
+    reached = plane.apply(after_px)
     displacement = before_px - reached
     fold = _folds(before_px, box)
     best_warp, best_weight = Warp.none(), weight
-    best_left_out = _left_out_affine(before_px, after_px, fold)
+    bent = any(plane.keystone.per_px)
+    best_left_out = _left_out(after_px, before_px, fold, box, keystone=bent)
     capped = False
     for spacing in spacings_px:
         warp, w = _fit_warp(reached, displacement, weight, box, spacing)
@@ -179,7 +289,7 @@ def fit_map(
             best_warp, best_weight, best_left_out = warp, w, left_out
     residual = displacement - best_warp.at(reached)
     best_weight = tukey_weights(residual, robust_scale(residual))
-    return Fit(affine, best_warp, best_weight, residual, best_left_out, capped)
+    return Fit(plane, best_warp, best_weight, residual, best_left_out, capped)
 
 
 def _typical(residual_px: Array, weight: Array) -> float:
@@ -194,11 +304,17 @@ def _folds(points: Array, box: Box, *, side: int = 6, folds: int = 8) -> NDArray
     return ((row * 3 + column) % folds).astype(np.int64)
 
 
-def _left_out_affine(before_px: Array, after_px: Array, fold: NDArray[np.int64]) -> Array:
-    left_out = np.zeros_like(before_px)
+def _left_out(
+    source: Array, target: Array, fold: NDArray[np.int64], box: Box, *, keystone: bool
+) -> Array:
+    """Measured minus predicted place of each point, (n, 2), its block left out of the fit."""
+    left_out = np.zeros_like(target)
     for k in range(fold.max() + 1):
         out = fold == k
-        if out.any() and (~out).sum() >= 6:
-            matrix, _ = fit_affine_robust(after_px[~out], before_px[~out])
-            left_out[out] = before_px[out] - apply_affine(matrix, after_px[out])
+        if out.any() and (~out).sum() >= 8:
+            if keystone:
+                plane, _ = _fit_keystone(source[~out], target[~out], box)
+            else:
+                plane = Plane.of(fit_affine_robust(source[~out], target[~out])[0])
+            left_out[out] = target[out] - plane.apply(source[out])
     return left_out

@@ -16,8 +16,9 @@ from scipy.spatial import cKDTree
 from maskdelta.images import Box, Raster, eight_bits, write_raster
 from maskdelta.register._control import ControlPoints, Map, Side, grid_points, measure
 from maskdelta.register._features import FeatureMatch, match_features
-from maskdelta.register._fit import Fit, fit_affine_robust, fit_map, max_strain
+from maskdelta.register._fit import Fit, Plane, fit_map, fit_plane, max_strain
 from maskdelta.study import (
+    Keystone,
     Mark,
     Poses,
     RegisterSettings,
@@ -122,8 +123,9 @@ def register(
 ) -> Registered:
     """Register the mosaic after to the mosaic before.
 
-    Features on reduced pictures give an affine map; patches at full scale refine it in two
-    passes; a smooth warp is added where it predicts left-out blocks better (see `fit_map`).
+    Features on reduced pictures give an affine map; patches all over refine it, with a keystone
+    where that predicts left-out blocks better, and at full scale in two passes; a smooth warp is
+    added where it predicts left-out blocks better (see `fit_map`).
 
     Parameters
     ----------
@@ -151,7 +153,7 @@ def register(
     if refused:
         return _refused(before, names, checked, refused)
     best = checked[0]
-    control, level = _first_pass(before, after, best.affine, settings, threads)
+    control, level = _first_pass(before, after, best.plane, settings, threads)
     if len(control) < settings.min_inliers // 4:
         text = (
             f"only {len(control)} patches agree at full scale, {settings.min_inliers // 4} are "
@@ -247,7 +249,7 @@ class _Verified:
     """A hypothesis looked at with patches all over a reduced picture."""
 
     match: FeatureMatch
-    affine: Array
+    plane: Plane
     agree: int
     tried: int
     score: float
@@ -264,7 +266,8 @@ def _verify(
     level = before.mosaic.level_for(settings.feature_px * 3 // 4)
     checked: list[_Verified] = []
     for guess in guesses[:12]:
-        if any(_same_map(guess.affine_after_to_before, v.affine, before.box) for v in checked):
+        start = Plane.of(guess.affine_after_to_before)
+        if any(_same_map(start, v.plane, before.box) for v in checked):
             continue
         sides = _at_level(before, after, guess.affine_after_to_before, level)
         checked.append(_verify_one(*sides, guess, settings, threads))
@@ -275,7 +278,7 @@ def _verify_one(
     before: Side, after: Side, guess: FeatureMatch, settings: RegisterSettings, threads: int
 ) -> _Verified:
     unit = 2.0**before.level
-    affine = guess.affine_after_to_before
+    plane = Plane.of(guess.affine_after_to_before)
     tried = agree = 0
     score = 0.0
     for patch, search in ((settings.patch_px * 3 // 2, 24), (settings.patch_px, 8)):
@@ -285,7 +288,7 @@ def _verify_one(
             before,
             after,
             points,
-            _inverse_map(affine),
+            plane.undo,
             patch_px=patch,
             search_px=search,
             min_score=0.2,
@@ -293,19 +296,13 @@ def _verify_one(
         )
         tried = len(points)
         if len(control) < 6:
-            return _Verified(guess, guess.affine_after_to_before, 0, tried, 0.0)
-        affine, _ = fit_affine_robust(control.after_px, control.before_px)
-        residual = apply_affine(affine, control.after_px) - control.before_px
+            return _Verified(guess, Plane.of(guess.affine_after_to_before), 0, tried, 0.0)
+        plane, _ = fit_plane(control.after_px, control.before_px, box=before.mosaic.box)
+        residual = plane.apply(control.after_px) - control.before_px
         near = np.hypot(*residual.T) < 2.5 * unit
         agree = int(near.sum())
         score = float(control.score[near].mean()) if agree else 0.0
-    return _Verified(guess, affine, agree, tried, score)
-
-
-def _inverse_map(affine: Array) -> Map:
-    """The map of points from before to after of an affine map after -> before."""
-    inverse = invert_affine(affine)
-    return lambda p: apply_affine(inverse, p)
+    return _Verified(guess, plane, agree, tried, score)
 
 
 def _measure_at(
@@ -335,11 +332,10 @@ def _at_level(before: Side, after: Side, affine: Array, level: int) -> tuple[Sid
     return replace(before, level=level), replace(after, level=wanted)
 
 
-def _same_map(one: Array, other: Array, box: Box) -> bool:
+def _same_map(one: Plane, other: Plane, box: Box) -> bool:
     """Whether two maps after -> before lead to about the same place all over the die."""
     corners = np.array([[box.x0, box.y0], [box.x1, box.y0], [box.x1, box.y1], [box.x0, box.y1]])
-    there = apply_affine(invert_affine(other), corners.astype(float))
-    apart = apply_affine(one, there) - corners
+    apart = one.apply(other.undo(corners.astype(float))) - corners
     return bool(np.hypot(*apart.T).max() < 0.01 * max(box.width, box.height))
 
 
@@ -360,14 +356,14 @@ def _doubts(
             f"arrangements ({best.match.inliers} of {best.match.matches} features), "
             f"{needed} are needed; {help_text}"
         )
-    rivals = [v for v in checked[1:] if not _same_map(v.affine, best.affine, box)]
+    rivals = [v for v in checked[1:] if not _same_map(v.plane, best.plane, box)]
     if rivals and rivals[0].agree * rivals[0].score > 0.7 * best.agree * best.score:
         state = "mirrored " if rivals[0].match.mirror != best.match.mirror else ""
         doubts.append(
             f"another {state}arrangement fits almost as well ({rivals[0].agree} patches against "
             f"{best.agree}); {help_text}"
         )
-    stretch = np.linalg.svd(best.affine[:, :2], compute_uv=False)
+    stretch = np.linalg.svd(best.plane.affine[:, :2], compute_uv=False)
     if stretch[0] > 1.1 * stretch[1]:
         doubts.append(
             f"one direction would have to be stretched by {stretch[0] / stretch[1] - 1:.0%}; "
@@ -382,31 +378,31 @@ def _spacing(settings: RegisterSettings, affine: Array) -> float:
 
 
 def _first_pass(
-    before: Side, after: Side, affine: Array, settings: RegisterSettings, threads: int
+    before: Side, after: Side, plane: Plane, settings: RegisterSettings, threads: int
 ) -> tuple[ControlPoints, int]:
     """Sparse points with a wide search, at the finest level where outlines stand out of the grain.
 
     Returns
     -------
     control : ControlPoints
-        Those that agree with one affine map.
+        Those that agree with one map of planes.
     level : int
         Reduction to work at.
     """
-    points = grid_points(before.box, spacing_px=2 * _spacing(settings, affine))
+    points = grid_points(before.box, spacing_px=2 * _spacing(settings, plane.affine))
     trials: list[ControlPoints] = []
     for level in range(min(3, before.mosaic.levels)):
         control = _measure_at(
-            *_at_level(before, after, affine, level),
+            *_at_level(before, after, plane.affine, level),
             points,
-            _inverse_map(affine),
+            plane.undo,
             patch_px=settings.patch_px * 3 // 2 if level == 0 else settings.patch_px,
             search_px=16,
             min_score=0.3,
             threads=threads,
         )
         if len(control) >= 6:
-            _, weight = fit_affine_robust(control.after_px, control.before_px)
+            _, weight = fit_plane(control.after_px, control.before_px, box=before.box)
             kept = weight > 0
             control = ControlPoints(
                 control.before_px[kept], control.after_px[kept], control.score[kept]
@@ -442,10 +438,10 @@ def _second_pass(
             max_strain_frac=settings.max_strain,
         )
 
-    affine, _ = fit_affine_robust(coarse.after_px, coarse.before_px)
-    current = Registration("before", "after", affine)
-    points = grid_points(box, spacing_px=_spacing(settings, affine))
-    sides = _at_level(before, after, affine, level)
+    plane, _ = fit_plane(coarse.after_px, coarse.before_px, box=box)
+    current = Registration("before", "after", plane.affine, plane.keystone)
+    points = grid_points(box, spacing_px=_spacing(settings, plane.affine))
+    sides = _at_level(before, after, plane.affine, level)
     for search in (10, 5):
         control = _measure_at(
             *sides,
@@ -478,13 +474,11 @@ def _search_lost(
     They take no part in the fit: they tell of blocks that moved farther than the last search
     reached.
     """
-    points = np.round(
-        grid_points(before.box, spacing_px=_spacing(settings, fit.affine_after_to_before))
-    )
+    points = np.round(grid_points(before.box, spacing_px=_spacing(settings, fit.plane.affine)))
     found = {tuple(p) for p in np.round(control.before_px).tolist()}
     missing = np.array([p for p in points.tolist() if tuple(p) not in found]).reshape(-1, 2)
     return _measure_at(
-        *_at_level(before, after, fit.affine_after_to_before, level),
+        *_at_level(before, after, fit.plane.affine, level),
         missing,
         _as_registration(fit, ("before", "after")).before_to_after,
         patch_px=settings.patch_px,
@@ -498,9 +492,10 @@ def _as_registration(fit: Fit, names: tuple[str, str]) -> Registration:
     return Registration(
         before=names[0],
         after=names[1],
-        affine_after_to_before=fit.affine_after_to_before,
+        affine_after_to_before=fit.plane.affine,
+        keystone=fit.plane.keystone,
         warp=fit.warp,
-        mirror=bool(np.linalg.det(fit.affine_after_to_before[:, :2]) < 0),
+        mirror=bool(np.linalg.det(fit.plane.affine[:, :2]) < 0),
     )
 
 
@@ -534,6 +529,7 @@ def _finish(
         "left_out_p95_px": _rounded(np.percentile(lengths[used], 95)),
         "fit_rms_px": _rounded(np.sqrt((fit.residual_px[used] ** 2).sum(1).mean())),
         "knot_spacing_px": _rounded(fit.warp.spacing_px) if fit.warp.spacing_px > 1 else None,
+        "keystone_px": _rounded(_keystone_px(fit.plane.keystone, before.box)),
         "max_strain": round(strain, 7),
         "strain_capped": fit.strain_capped,
     }
@@ -571,13 +567,19 @@ def _finish(
     return Registered(registration, rows, _error_map(before.box, control, fit, settings))
 
 
+def _keystone_px(keystone: Keystone, box: Box) -> float:
+    """How far the keystone moves the corner that it moves most, px."""
+    corners = np.array([[box.x0, box.y0], [box.x1, box.y0], [box.x1, box.y1], [box.x0, box.y1]])
+    return float(np.hypot(*(keystone.apply(corners) - corners).T).max())
+
+
 def _rounded(value: Any) -> float:
     return round(float(value), 4)
 
 
 def _with_lost(control: ControlPoints, fit: Fit, lost: ControlPoints) -> tuple[ControlPoints, Fit]:
     """The control points and the fit with the lost patches appended, at no weight."""
-    reached = apply_affine(fit.affine_after_to_before, lost.after_px)
+    reached = fit.plane.apply(lost.after_px)
     residual = lost.before_px - reached - fit.warp.at(reached)
     every = ControlPoints(
         np.concatenate([control.before_px, lost.before_px]),
@@ -600,7 +602,7 @@ def _rejected_groups(
     rejected = np.flatnonzero(fit.weight <= 0)
     if not len(rejected):
         return labels, []
-    reach = 1.6 * _spacing(settings, fit.affine_after_to_before)
+    reach = 1.6 * _spacing(settings, fit.plane.affine)
     tree = cKDTree(control.before_px[rejected])
     graph = tree.sparse_distance_matrix(tree, reach)
     count, member = connected_components(graph.tocsr(), directed=False)
@@ -649,7 +651,7 @@ def _error_map(
     overall = squares.mean()
     # the mean of 24 neighbours, drawn towards the die's own mean by as much as 8 points weigh
     sigma2 = (squares[index].sum(1) + 8 * overall) / (near + 8) / 2
-    beyond = np.maximum(distance[:, 0] - 1.5 * _spacing(settings, fit.affine_after_to_before), 0)
+    beyond = np.maximum(distance[:, 0] - 1.5 * _spacing(settings, fit.plane.affine), 0)
     radius = 2.448 * np.sqrt(sigma2) + settings.max_strain * beyond
     return ErrorMap(box, step_px, radius.reshape(rows, columns))
 
@@ -662,7 +664,8 @@ def _refused(
     registration = Registration(
         before=names[0],
         after=names[1],
-        affine_after_to_before=identity if best is None else best.affine,
+        affine_after_to_before=identity if best is None else best.plane.affine,
+        keystone=Keystone() if best is None else best.plane.keystone,
         mirror=False if best is None else best.match.mirror,
         figures={
             "hypotheses": [

@@ -37,7 +37,7 @@ from maskdelta.study._layer_stack import LayerStack
 from maskdelta.study._load import config_schema, expand_study, read_study, study_from_mapping
 from maskdelta.study._marks import ROLES, Mark, map_mark, mark_in_mosaic, read_marks
 from maskdelta.study._poses import Pose, Poses
-from maskdelta.study._registration import Registration, Warp
+from maskdelta.study._registration import Keystone, Registration, Warp
 from maskdelta.study._study_frame import ToStudy, link_path, link_to_study
 from maskdelta.study._tables import (
     TABLES,
@@ -66,6 +66,7 @@ __all__ = [
     "DifferenceSettings",
     "Frames",
     "Grid",
+    "Keystone",
     "LayerStack",
     "Mark",
     "OverlaySettings",

@@ -220,7 +220,7 @@ class RegisterSettings(Strict):
         "refused. Home-made wafers, whose layers lie far off each other, may need more.",
     )
     max_strain: float = Field(
-        2e-3, gt=0, description="Cap on the gradient of the smooth warp (dimensionless)."
+        8e-3, gt=0, description="Cap on the gradient of the smooth warp (dimensionless)."
     )
 
 

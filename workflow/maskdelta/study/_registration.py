@@ -15,7 +15,7 @@ from maskdelta.errors import RegistrationRefused
 from maskdelta.study._geometry import apply_affine, invert_affine, mean_scale, round_points
 from maskdelta.study._tables import read_json, write_json
 
-__all__ = ["Registration", "Warp"]
+__all__ = ["Keystone", "Registration", "Warp"]
 
 Array = NDArray[np.float64]
 
@@ -56,16 +56,50 @@ class Warp:
 
 
 @dataclass(frozen=True)
+class Keystone:
+    """A projective term: p -> c + (p - c) / (1 + v . (p - c)), which leaves the centre in place.
+
+    Behind an affine map it makes any homography (Hartley & Zisserman 2003, section 2.4.3). Lenses
+    and stages that are not square to the die bring it in.
+
+    Parameters
+    ----------
+    centre_px : (float, float)
+        x, y of the centre c.
+    per_px : (float, float)
+        v: how much the scale falls per px along x and y.
+    """
+
+    centre_px: tuple[float, float] = (0.0, 0.0)
+    per_px: tuple[float, float] = (0.0, 0.0)
+
+    def apply(self, points: ArrayLike) -> Array:
+        """Map (n, 2) points."""
+        return self._divided(points, 1.0)
+
+    def undo(self, points: ArrayLike) -> Array:
+        """The inverse of `apply`."""
+        return self._divided(points, -1.0)
+
+    def _divided(self, points: ArrayLike, sign: float) -> Array:
+        p = np.asarray(points, float).reshape(-1, 2) - self.centre_px
+        return p / (1 + sign * (p @ np.asarray(self.per_px)))[:, None] + self.centre_px
+
+
+@dataclass(frozen=True)
 class Registration:
     """How the mosaic of the die after lies over that of the die before.
 
-    `after_to_before` first applies the affine, then adds the warp read at the place so reached.
+    `after_to_before` applies the affine, then the keystone, then adds the warp read at the place
+    so reached.
 
     Parameters
     ----------
     before, after : str
         Names of the dies.
     affine_after_to_before : (2, 3) float64
+    keystone : Keystone
+        In px of the mosaic before.
     warp : Warp
         In px of the mosaic before.
     mirror : bool
@@ -81,6 +115,7 @@ class Registration:
     before: str
     after: str
     affine_after_to_before: Array
+    keystone: Keystone = field(default_factory=Keystone)
     warp: Warp = field(default_factory=Warp.none)
     mirror: bool = False
     figures: dict[str, Any] = field(default_factory=dict)
@@ -94,13 +129,13 @@ class Registration:
 
     @property
     def scale_after_to_before(self) -> float:
-        """px of the mosaic before per px of the mosaic after."""
+        """px of the mosaic before per px of the mosaic after, amid the die."""
         return mean_scale(self.affine_after_to_before)
 
     def after_to_before(self, points: ArrayLike) -> Array:
         """Map (n, 2) points from px of the mosaic after to px of the mosaic before."""
         self._check()
-        reached = apply_affine(self.affine_after_to_before, points)
+        reached = self.keystone.apply(apply_affine(self.affine_after_to_before, points))
         return reached + self.warp.at(reached)
 
     def before_to_after(self, points: ArrayLike) -> Array:
@@ -114,7 +149,8 @@ class Registration:
         reached = target
         for _ in range(4):
             reached = target - self.warp.at(reached)
-        return apply_affine(invert_affine(self.affine_after_to_before), reached)
+        flat = self.keystone.undo(reached)
+        return apply_affine(invert_affine(self.affine_after_to_before), flat)
 
     def _check(self) -> None:
         if self.refused:
@@ -132,6 +168,10 @@ class Registration:
                 "after": self.after,
                 "after_to_before": {
                     "affine": np.round(self.affine_after_to_before, 10).tolist(),
+                    "keystone": {
+                        "centre_px": list(self.keystone.centre_px),
+                        "per_px": list(self.keystone.per_px),
+                    },
                     "warp": {
                         "origin_px": list(self.warp.origin_px),
                         "spacing_px": self.warp.spacing_px,
@@ -152,12 +192,14 @@ class Registration:
         data = read_json(path)
         chain = data["after_to_before"]
         warp = chain["warp"]
+        keystone = chain["keystone"]
         coefficients = np.array([warp["coefficients_x_px"], warp["coefficients_y_px"]], float)
         origin: Sequence[float] = warp["origin_px"]
         return cls(
             before=data["before"],
             after=data["after"],
             affine_after_to_before=np.array(chain["affine"], float),
+            keystone=Keystone(tuple(keystone["centre_px"]), tuple(keystone["per_px"])),
             warp=Warp((origin[0], origin[1]), warp["spacing_px"], coefficients),
             mirror=chain["mirror"],
             figures=data["figures"],
