@@ -151,6 +151,22 @@ def test_a_turned_mirrored_reduced_recoloured_picture_is_laid_over(plain: Regist
     assert registration.scale_after_to_before == pytest.approx(1 / 0.85, rel=1e-4)  # 0.1 px in 1200
 
 
+def test_a_picture_taken_askew_is_laid_over(table: Table, before: Side) -> None:
+    image = manhattan(1)
+    bend = np.array([[1.0, 0, 0], [0, 1, 0], [1.5e-5, 1e-5, 1]])  # 1.8 and 0.9 % from edge to edge
+    askew = bend @ np.vstack([MATRIX, [0, 0, 1]])
+    moved = cv2.warpPerspective(image, askew, SIZE, flags=cv2.INTER_CUBIC)
+    covered = cv2.warpPerspective(np.full(image.shape[:2], 255, np.uint8), askew, SIZE) == 255
+    side = table.side(np.where(covered[..., None], moved, 0).astype(np.uint8), AFTER_AT, covered)
+    registration = run(before, side).registration
+    assert registration.trusted, registration.refused
+    assert registration.figures["keystone_px"] > 2
+    there = cv2.perspectiveTransform((grid() - BEFORE_AT)[None], askew)[0] + AFTER_AT
+    back = registration.after_to_before(there)
+    assert rms(np.hypot(*(back - grid()).T)) < 0.2  # 0.15 of the plain case, two more unknowns
+    np.testing.assert_allclose(registration.before_to_after(back), there, atol=1e-3)
+
+
 def test_both_directions_of_the_map_agree(plain: Registered) -> None:
     there = plain.registration.before_to_after(grid())
     back = plain.registration.after_to_before(there)
