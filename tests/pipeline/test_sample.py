@@ -17,8 +17,10 @@ import pytest
 import shapely
 import shapely.geometry
 
+from maskdelta.cli._where import describe_places, find_places
 from maskdelta.images import Box, Raster
-from maskdelta.study import TABLES, Poses, read_table
+from maskdelta.phantom import read_truth
+from maskdelta.study import TABLES, Poses, read_study, read_table
 from scoring import score_study
 
 ROOT = Path(__file__).parents[2]
@@ -133,6 +135,28 @@ def test_a_second_run_does_nothing_and_a_setting_reruns_what_reads_it(sample: Pa
     assert "Differences between a1 and b1" in output
     assert "Placing" not in output
     assert "Layers of" not in output
+
+
+def test_a_place_of_a_tile_is_found_in_the_other_die(sample: Path, monkeypatch) -> None:
+    monkeypatch.chdir(sample)
+    study = read_study("config/config.yaml")
+    truth = {die: read_truth(sample / "truth" / die) for die in ("a1", "b1")}
+    found = 0
+    for tile in ("tile_0008.jpg", "tile_0015.jpg", "tile_0022.jpg"):
+        die_um = truth["a1"].tile_to_die_um(tile, np.array([[512.0, 300.0]]))
+        _, unit, places = find_places(study, 512.0, 300.0, die="a1", tile=tile)
+        assert (unit, [place.die for place in places]) == ("um", ["a1", "b1"])
+        assert (tile, 512.0, 300.0) in places[0].tiles
+        assert places[0].error == 0
+        for file, x, y in places[1].tiles:
+            there = truth["b1"].die_um_to_tile(file, die_um)[0]
+            # the error is a 95 % radius; 0.1 um is the rounding of the printed px
+            assert np.hypot(*(there - [x, y])) * 0.55 < 2 * places[1].error + 0.1
+            found += 1
+    assert found >= 3
+    words = describe_places("config/config.yaml", 512, 300, die="a1", tile="tile_0008.jpg")
+    assert words.startswith("study frame: ")
+    assert "b1 (revision B): mosaic" in words
 
 
 def test_swatches_of_the_other_die_are_proposed_and_named(sample: Path) -> None:

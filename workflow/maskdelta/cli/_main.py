@@ -55,6 +55,15 @@ def _parser() -> argparse.ArgumentParser:
     suggest.add_argument("config", nargs="?", default="config/config.yaml", metavar="CONFIG")
     suggest.add_argument("--cores", type=int, default=0, help="processor cores to use")
     suggest.set_defaults(run=_run, target="suggestions", profile="")
+    where = commands.add_parser(
+        "where", help="tell where a place lies in every die, which tiles show it and what is there"
+    )
+    where.add_argument("config", metavar="CONFIG")
+    where.add_argument("x", type=float, metavar="X")
+    where.add_argument("y", type=float, metavar="Y")
+    where.add_argument("--die", default="", help="X and Y are px of this die's mosaic")
+    where.add_argument("--tile", default="", help="X and Y are px of this tile of the die")
+    where.set_defaults(run=_where)
     schema = commands.add_parser(
         "schemas", help="write the JSON Schemas and the reference of keys (for developers)"
     )
@@ -85,6 +94,13 @@ def _run(options: argparse.Namespace) -> int:
     return run_study(
         options.config, cores=options.cores, target=options.target, profile=options.profile
     )
+
+
+def _where(options: argparse.Namespace) -> int:
+    from maskdelta.cli._where import describe_places
+
+    print(describe_places(options.config, options.x, options.y, die=options.die, tile=options.tile))
+    return 0
 
 
 def _schemas(options: argparse.Namespace) -> int:

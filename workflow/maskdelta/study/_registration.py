@@ -192,7 +192,8 @@ class Registration:
         data = read_json(path)
         chain = data["after_to_before"]
         warp = chain["warp"]
-        keystone = chain["keystone"]
+        # files of earlier versions have none
+        keystone = chain.get("keystone", {"centre_px": (0.0, 0.0), "per_px": (0.0, 0.0)})
         coefficients = np.array([warp["coefficients_x_px"], warp["coefficients_y_px"]], float)
         origin: Sequence[float] = warp["origin_px"]
         return cls(
