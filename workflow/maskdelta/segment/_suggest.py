@@ -175,7 +175,7 @@ def suggest_swatches(
     most: int = 16,
     swatches: int = 5,
     least_share: float = 0.0005,
-    least_agreement: float = 0.6,
+    least_agreement: float = 0.5,
     least_judged: float = 0.2,
 ) -> Clusters:
     """Group the colours of a die, and find places that show each group.
