@@ -31,25 +31,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from array_scenes import draw_scene, marked, save, settings_of
-from maskdelta.arrays import DieRasters, find_lattice, read_bits
-from maskdelta.images import Raster, eight_bits, list_tiles, read_picture
+from array_scenes import Photographed, draw_scene, marked, photographed, settings_of
+from maskdelta.arrays import find_lattice, read_bits
 from maskdelta.phantom import (
+    Layout,
     load_preset,
     make_layout,
     make_specimen,
-    photograph,
     programmed_arrays,
 )
-from maskdelta.phantom._marks import ignore_features, swatch_features, write_marks
-from maskdelta.segment import SPOILED, ignored_areas, segment, swatches_of
 from maskdelta.study import (
     ArraySettings,
-    Pose,
-    Poses,
-    SegmentSettings,
     StudySettings,
-    read_marks,
 )
 
 TARGETS = {
@@ -65,8 +58,8 @@ TARGETS = {
 
 def photographed_die(
     preset_name: str, seed: int, which: int, folder: Path
-) -> tuple[DieRasters, Any, Any, float]:
-    """Rasters, truth, layout and scale of one die in one picture."""
+) -> tuple[Photographed, Layout]:
+    """One die in one picture, segmented, and what was drawn."""
     preset = load_preset(preset_name)
     d = preset.die
     layout = make_layout(
@@ -78,49 +71,19 @@ def photographed_die(
     )
     photographer = preset.photographers[which]
     specimen = make_specimen(layout, preset.specimen, seed=seed * 10 + which)
-    truth = photograph(
+    study = StudySettings.model_validate(
+        {"reference": "d", "dies": {"d": {"revision": "A", "picture": "d.jpg"}}}
+    )
+    scene = photographed(
         specimen,
-        folder / "tiles",
-        folder / "truth",
+        folder,
         camera=photographer.camera,
         look=photographer.look,
         seed=seed * 10 + which,
-        die="d",
-        whole=True,
-    )
-    rng = np.random.default_rng([seed, 61, which])
-    features = swatch_features(truth, specimen, die="d", rng=rng)
-    write_marks(folder / "m.geojson", [*features, *ignore_features(truth, specimen, die="d")])
-    file = list_tiles(str(folder / "tiles" / "*"))[0]
-    picture = eight_bits(read_picture(file))
-    height, width = picture.shape[:2]
-    pose = Pose(Path(file).name, "", width, height, (width - 1) / 2, (height - 1) / 2, 0.0, 1.0)
-    mosaic = save(folder, "mosaic", picture)
-    coverage = save(folder, "coverage", np.ones((1, height, width), np.uint8), ("tile",))
-    marks, poses = read_marks([str(folder / "m.geojson")]), Poses((pose,))
-    study = StudySettings.model_validate(
-        {"reference": "d", "dies": {"d": {"revision": "A", "picture": file}}}
-    )
-    segment(
-        mosaic,
-        coverage,
-        swatches_of(marks, "d", poses),
-        ignored=ignored_areas(marks, "d", poses),
-        folder=folder,
-        die="d",
         layers=study.layers,
         stacks=study.stacks,
-        settings=SegmentSettings(),
-        threads=1,
     )
-    rasters = DieRasters(
-        mosaic,
-        coverage,
-        Raster.open(folder / "layers.ome.tif"),
-        Raster.open(folder / "labels.tif"),
-        SPOILED,
-    )
-    return rasters, truth, layout, photographer.camera.um_per_px
+    return scene, layout
 
 
 def covered(truth: Any, x_um: NDArray[Any], y_um: NDArray[Any]) -> NDArray[np.bool_]:
@@ -139,23 +102,22 @@ def read_die(preset: str, seed: int, which: int) -> dict[str, Any]:
     seconds = 0.0
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        rasters, truth, layout, scale = photographed_die(preset, seed, which, folder)
+        scene, layout = photographed_die(preset, seed, which, folder)
         rng = np.random.default_rng([seed, which])
-        file = truth.tiles[0].file
         for array in programmed_arrays(layout):
             grid = np.stack(np.meshgrid(array.x_um, array.y_um), -1)
-            places = truth.die_um_to_tile(file, grid.reshape(-1, 2)).reshape(grid.shape)
+            places = scene.places_px(grid)
             start = time.perf_counter()
             settings = settings_of(array)
-            fit = find_lattice(rasters.mosaic, marked(places, rng), settings)
-            read = read_bits(rasters, fit.lattice, settings.bit, um_per_px=scale)
+            fit = find_lattice(scene.rasters.mosaic, marked(places, rng), settings)
+            read = read_bits(scene.rasters, fit.lattice, settings.bit, um_per_px=scene.um_per_px)
             seconds += time.perf_counter() - start
             bits = read.bits
             wrong = (bits.value >= 0) & (bits.value != array.bits)
             total["bits"] += bits.value.size
             total["wrong"] += int(wrong.sum())
             total["unreadable"] += bits.unreadable
-            total["covered"] += int(covered(truth, array.x_um, array.y_um).sum())
+            total["covered"] += int(covered(scene.truth, array.x_um, array.y_um).sum())
             total["outside"] += int((wrong & (bits.rank > 0.01 * bits.value.size)).sum())
             miss = np.hypot(*np.moveaxis(read.lattice.centres() - places, -1, 0))
             if miss.max() > 4:
