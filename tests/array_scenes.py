@@ -20,6 +20,7 @@ from maskdelta.phantom import (
     Truth,
     photograph,
 )
+from maskdelta.phantom._layers import STACKS
 from maskdelta.phantom._marks import ignore_features, swatch_features, write_marks
 from maskdelta.segment import SPOILED, ignored_areas, segment, swatches_of
 from maskdelta.study import ArraySettings, Pose, Poses, SegmentSettings, Stack, read_marks
@@ -202,7 +203,9 @@ def photographed(
         whole=True,
     )
     rng = np.random.default_rng([seed, 61])
-    features = swatch_features(truth, specimen, die="d", stacks=tuple(stacks), rng=rng)
+    features = swatch_features(
+        truth, specimen, die="d", stacks=[name for name in STACKS if name in stacks], rng=rng
+    )
     write_marks(folder / "m.geojson", [*features, *ignore_features(truth, specimen, die="d")])
     file = list_tiles(str(folder / "tiles" / "*"))[0]
     picture = eight_bits(read_picture(file))
