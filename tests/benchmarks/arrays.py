@@ -5,7 +5,8 @@
 Each die of the presets is photographed as one finished picture (stitching has a benchmark of its
 own), segmented with swatches, and its arrays are read from three corner cells marked 2 px off.
 Truth comes from the layout; a bit is truly covered where the phantom's dirt or breakage covers a
-quarter of its place. Seeds are drawn at run time.
+quarter of its place. The lattice is also proposed without marks, from the contacts inside an
+outline drawn around each array. Seeds are drawn at run time.
 """
 
 from __future__ import annotations
@@ -13,13 +14,16 @@ from __future__ import annotations
 import argparse
 import itertools
 import json
+import multiprocessing
 import os
 import platform
+import resource
 import secrets
 import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -29,10 +33,20 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from array_scenes import Photographed, draw_scene, marked, photographed, settings_of
-from maskdelta.arrays import find_lattice, read_bits
+from maskdelta.arrays import (
+    Corner,
+    DieRasters,
+    find_dots,
+    find_lattice,
+    propose_lattice,
+    read_bits,
+)
+from maskdelta.images import Raster
 from maskdelta.phantom import (
     Layout,
     load_preset,
@@ -40,6 +54,7 @@ from maskdelta.phantom import (
     make_specimen,
     programmed_arrays,
 )
+from maskdelta.segment import SPOILED
 from maskdelta.study import (
     ArraySettings,
     StudySettings,
@@ -52,6 +67,7 @@ TARGETS = {
     ("hard", "unreadable_beyond_covered_frac"): (0.01, "at most"),
     ("hard", "wrong_outside_most_doubtful"): (0.0, "at most"),
     ("marks", "lattice_right_frac"): (1.0, "at least"),
+    ("proposed", "lattice_right_frac"): (0.9, "at least"),
     ("time", "seconds_32768_bits"): (10.0, "at most"),
 }
 
@@ -98,7 +114,8 @@ def covered(truth: Any, x_um: NDArray[Any], y_um: NDArray[Any]) -> NDArray[np.bo
 
 def read_die(preset: str, seed: int, which: int) -> dict[str, Any]:
     """Figures of all arrays of one die."""
-    total = dict.fromkeys(("bits", "wrong", "unreadable", "covered", "outside", "lost"), 0)
+    keys = ("bits", "wrong", "unreadable", "covered", "outside", "lost", "proposed", "arrays")
+    total = dict.fromkeys(keys, 0)
     seconds = 0.0
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -112,6 +129,8 @@ def read_die(preset: str, seed: int, which: int) -> dict[str, Any]:
             fit = find_lattice(scene.rasters.mosaic, marked(places, rng), settings)
             read = read_bits(scene.rasters, fit.lattice, settings.bit, um_per_px=scene.um_per_px)
             seconds += time.perf_counter() - start
+            total["arrays"] += 1
+            total["proposed"] += proposed_right(scene.rasters, places)
             bits = read.bits
             wrong = (bits.value >= 0) & (bits.value != array.bits)
             total["bits"] += bits.value.size
@@ -133,6 +152,22 @@ def read_die(preset: str, seed: int, which: int) -> dict[str, Any]:
     return {**total, "seconds": seconds}
 
 
+def proposed_right(rasters: DieRasters, places: NDArray[np.float64]) -> bool:
+    """Whether a lattice proposed without marks holds the true cells and no others."""
+    steps = [np.hypot(*np.diff(line, axis=0).T).min() for line in (places[0], places[:, 0])]
+    corners = places[[0, 0, -1, -1], [0, -1, -1, 0]]
+    outline = shapely.Polygon(corners).buffer(0.3 * min(steps))
+    contacts = rasters.layers.planes.index("contact")
+    proposal = propose_lattice(*find_dots(rasters.layers, contacts, outline))
+    if proposal.why:
+        return False
+    settings = ArraySettings.model_validate(proposal.settings())
+    lattice = find_lattice(rasters.mosaic, proposal.corners(), settings).lattice
+    cells = lattice.centres().reshape(-1, 2)
+    miss, _ = cKDTree(cells).query(places.reshape(-1, 2))
+    return len(cells) == places.size // 2 and float(miss.max()) < min(steps) / 4
+
+
 def preset_rows(preset: str, seeds: list[int]) -> Iterator[tuple[str, str, float]]:
     """Case, figure and value of all seeds of a preset together; each seed is printed."""
     sums: dict[str, float] = {}
@@ -149,6 +184,9 @@ def preset_rows(preset: str, seeds: list[int]) -> Iterator[tuple[str, str, float
     beyond = (sums["unreadable"] - sums["covered"]) / bits
     yield preset, "unreadable_beyond_covered_frac", beyond
     yield preset, "wrong_outside_most_doubtful", sums["outside"]
+    yield preset, "seconds_a_die", sums["seconds"] / len(seeds)
+    yield preset, "arrays", sums["arrays"]
+    yield "proposed", "lattice_right_frac", sums["proposed"] / sums["arrays"]
 
 
 def trials(seed: int, count: int) -> Iterator[tuple[str, str, float]]:
@@ -181,23 +219,46 @@ def trials(seed: int, count: int) -> Iterator[tuple[str, str, float]]:
     yield "marks", "lattice_right_frac", right / count
 
 
-def timing(seed: int) -> Iterator[tuple[str, str, float]]:
-    """32,768 bits from open rasters to bits."""
+def drawn(folder: Path, shape: tuple[int, int], seed: int) -> list[Corner]:
+    """Draw an array in a folder; its marks."""
     rng = np.random.default_rng(seed)
-    bits = rng.integers(0, 2, (128, 256)).astype(np.int8)
+    bits = rng.integers(0, 2, shape).astype(np.int8)
+    np.save(folder / "bits.npy", bits)
+    return marked(draw_scene(folder, bits, rng).centres_px, rng)
+
+
+def timed(folder: Path, corners: list[Corner]) -> tuple[float, float, int]:
+    """Seconds from open rasters to bits, MiB at most, and bits that are not right."""
+    bits = np.load(folder / "bits.npy")
+    rows, columns = bits.shape
     settings = ArraySettings.model_validate(
-        {"rows": {"count": 128}, "columns": {"count": 256}, "bit": {"size_um": 9}}
+        {"rows": {"count": rows}, "columns": {"count": columns}, "bit": {"size_um": 9}}
     )
-    with tempfile.TemporaryDirectory() as name:
-        scene = draw_scene(Path(name), bits, rng)
-        corners = marked(scene.centres_px, rng)
+    names = ("mosaic", "coverage", "layers", "labels")
+    with DieRasters(*(Raster.open(folder / f"{n}.tif") for n in names), spoiled=SPOILED) as rasters:
         start = time.perf_counter()
-        fit = find_lattice(scene.rasters.mosaic, corners, settings)
-        read = read_bits(scene.rasters, fit.lattice, settings.bit, um_per_px=1.0)
+        fit = find_lattice(rasters.mosaic, corners, settings)
+        read = read_bits(rasters, fit.lattice, settings.bit, um_per_px=1.0)
         seconds = time.perf_counter() - start
-        wrong = int((read.bits.value != bits).sum())
-    yield "time", "seconds_32768_bits", seconds
-    yield "time", "wrong_or_unreadable", wrong
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return seconds, peak, int((read.bits.value != bits).sum())
+
+
+def timing(seed: int) -> Iterator[tuple[str, str, float]]:
+    """32,768 and 100,000 bits; drawn and read in processes of their own."""
+    for shape in ((128, 256), (250, 400)):
+        bits = shape[0] * shape[1]
+        with tempfile.TemporaryDirectory() as name:
+            results = []
+            for work, arguments in ((drawn, (shape, seed)), (timed, ())):
+                context = multiprocessing.get_context("spawn")
+                with ProcessPoolExecutor(1, mp_context=context) as pool:
+                    given = arguments or (results[-1],)
+                    results.append(pool.submit(work, Path(name), *given).result())
+        seconds, peak, wrong = results[-1]
+        yield "time", f"seconds_{bits}_bits", seconds
+        yield "time", f"peak_mib_{bits}_bits", peak
+        yield "time", f"wrong_or_unreadable_{bits}_bits", wrong
 
 
 def main() -> None:

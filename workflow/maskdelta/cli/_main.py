@@ -49,6 +49,14 @@ def _parser() -> argparse.ArgumentParser:
         "--profile", default="", help="folder of a Snakemake profile, e.g. for a cluster"
     )
     run.set_defaults(run=_run)
+    propose = commands.add_parser(
+        "propose", help="propose rows, columns and marks of an array outlined by a landmark"
+    )
+    propose.add_argument("die", metavar="DIE", help="a die that has been run")
+    propose.add_argument("label", metavar="LANDMARK", help="label of the outline around the array")
+    propose.add_argument("config", nargs="?", default="config/config.yaml", metavar="CONFIG")
+    propose.add_argument("--layer", default="contact", help="whose dots set the bits")
+    propose.set_defaults(run=_propose)
     schema = commands.add_parser(
         "schemas", help="write the JSON Schemas and the reference of keys (for developers)"
     )
@@ -79,6 +87,14 @@ def _run(options: argparse.Namespace) -> int:
     return run_study(
         options.config, cores=options.cores, target=options.target, profile=options.profile
     )
+
+
+def _propose(options: argparse.Namespace) -> int:
+    from maskdelta.cli._propose import propose_array
+
+    for line in propose_array(options.config, options.die, options.label, layer=options.layer):
+        print(line)
+    return 0
 
 
 def _schemas(options: argparse.Namespace) -> int:
