@@ -5,7 +5,8 @@
 Each die of the presets is photographed as one finished picture (stitching has a benchmark of its
 own), segmented with swatches, and its arrays are read from three corner cells marked 2 px off.
 Truth comes from the layout; a bit is truly covered where the phantom's dirt or breakage covers a
-quarter of its place. The lattice is also proposed without marks, from the contacts inside an
+quarter of its place, and the bound on unreadable bits is 0.2 % or the covered share, whichever is
+more. The lattice is also proposed without marks, from the contacts inside an
 outline drawn around each array. Seeds are drawn at run time.
 """
 
@@ -62,7 +63,7 @@ from maskdelta.study import (
 
 TARGETS = {
     ("ordinary", "wrong"): (0.0, "at most"),
-    ("ordinary", "unreadable_frac"): (0.002, "at most"),
+    ("ordinary", "unreadable_beyond_bound_frac"): (0.0, "at most"),
     ("hard", "wrong_frac"): (1e-4, "at most"),
     ("hard", "unreadable_beyond_covered_frac"): (0.01, "at most"),
     ("hard", "wrong_outside_most_doubtful"): (0.0, "at most"),
@@ -183,6 +184,8 @@ def preset_rows(preset: str, seeds: list[int]) -> Iterator[tuple[str, str, float
     yield preset, "covered_frac", sums["covered"] / bits
     beyond = (sums["unreadable"] - sums["covered"]) / bits
     yield preset, "unreadable_beyond_covered_frac", beyond
+    bound = max(0.002, sums["covered"] / bits)
+    yield preset, "unreadable_beyond_bound_frac", max(sums["unreadable"] / bits - bound, 0.0)
     yield preset, "wrong_outside_most_doubtful", sums["outside"]
     yield preset, "seconds_a_die", sums["seconds"] / len(seeds)
     yield preset, "arrays", sums["arrays"]
@@ -227,8 +230,8 @@ def drawn(folder: Path, shape: tuple[int, int], seed: int) -> list[Corner]:
     return marked(draw_scene(folder, bits, rng).centres_px, rng)
 
 
-def timed(folder: Path, corners: list[Corner]) -> tuple[float, float, int]:
-    """Seconds from open rasters to bits, MiB at most, and bits that are not right."""
+def timed(folder: Path, corners: list[Corner]) -> tuple[float, float, float, int]:
+    """Seconds and CPU-s from open rasters to bits, MiB at most, and bits that are not right."""
     bits = np.load(folder / "bits.npy")
     rows, columns = bits.shape
     settings = ArraySettings.model_validate(
@@ -236,12 +239,12 @@ def timed(folder: Path, corners: list[Corner]) -> tuple[float, float, int]:
     )
     names = ("mosaic", "coverage", "layers", "labels")
     with DieRasters(*(Raster.open(folder / f"{n}.tif") for n in names), spoiled=SPOILED) as rasters:
-        start = time.perf_counter()
+        start, start_cpu = time.perf_counter(), time.process_time()
         fit = find_lattice(rasters.mosaic, corners, settings)
         read = read_bits(rasters, fit.lattice, settings.bit, um_per_px=1.0)
-        seconds = time.perf_counter() - start
+        seconds, cpu = time.perf_counter() - start, time.process_time() - start_cpu
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    return seconds, peak, int((read.bits.value != bits).sum())
+    return seconds, cpu, peak, int((read.bits.value != bits).sum())
 
 
 def timing(seed: int) -> Iterator[tuple[str, str, float]]:
@@ -255,8 +258,9 @@ def timing(seed: int) -> Iterator[tuple[str, str, float]]:
                 with ProcessPoolExecutor(1, mp_context=context) as pool:
                     given = arguments or (results[-1],)
                     results.append(pool.submit(work, Path(name), *given).result())
-        seconds, peak, wrong = results[-1]
+        seconds, cpu, peak, wrong = results[-1]
         yield "time", f"seconds_{bits}_bits", seconds
+        yield "time", f"cpu_seconds_{bits}_bits", cpu
         yield "time", f"peak_mib_{bits}_bits", peak
         yield "time", f"wrong_or_unreadable_{bits}_bits", wrong
 
