@@ -166,7 +166,7 @@ def proposed_right(rasters: DieRasters, places: NDArray[np.float64]) -> bool:
     lattice = find_lattice(rasters.mosaic, proposal.corners(), settings).lattice
     cells = lattice.centres().reshape(-1, 2)
     miss, _ = cKDTree(cells).query(places.reshape(-1, 2))
-    return len(cells) == places.size // 2 and float(miss.max()) < min(steps) / 4
+    return len(cells) == places.size // 2 and bool(miss.max() < min(steps) / 4)
 
 
 def preset_rows(preset: str, seeds: list[int]) -> Iterator[tuple[str, str, float]]:
