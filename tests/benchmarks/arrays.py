@@ -5,7 +5,9 @@
 Each die of the presets is photographed as one finished picture (stitching has a benchmark of its
 own), segmented with swatches, and its arrays are read from three corner cells marked 2 px off.
 Truth comes from the layout; a bit is truly covered where the phantom's dirt or breakage covers a
-quarter of its place. Seeds are drawn at run time.
+quarter of its place, and the bound on unreadable bits is 0.2 % or the covered share, whichever is
+more. The lattice is also proposed without marks, from the contacts inside an
+outline drawn around each array. Seeds are drawn at run time.
 """
 
 from __future__ import annotations
@@ -13,13 +15,16 @@ from __future__ import annotations
 import argparse
 import itertools
 import json
+import multiprocessing
 import os
 import platform
+import resource
 import secrets
 import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -29,44 +34,49 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
-from array_scenes import draw_scene, marked, save, settings_of
-from maskdelta.arrays import DieRasters, find_lattice, read_bits
-from maskdelta.images import Raster, eight_bits, list_tiles, read_picture
+from array_scenes import Photographed, draw_scene, marked, photographed, settings_of
+from maskdelta.arrays import (
+    Corner,
+    DieRasters,
+    find_dots,
+    find_lattice,
+    propose_lattice,
+    read_bits,
+)
+from maskdelta.images import Raster
 from maskdelta.phantom import (
+    Layout,
     load_preset,
     make_layout,
     make_specimen,
-    photograph,
     programmed_arrays,
 )
-from maskdelta.phantom._marks import ignore_features, swatch_features, write_marks
-from maskdelta.segment import SPOILED, ignored_areas, segment, swatches_of
+from maskdelta.segment import SPOILED
 from maskdelta.study import (
     ArraySettings,
-    Pose,
-    Poses,
-    SegmentSettings,
     StudySettings,
-    read_marks,
 )
 
 TARGETS = {
     ("ordinary", "wrong"): (0.0, "at most"),
-    ("ordinary", "unreadable_frac"): (0.002, "at most"),
+    ("ordinary", "unreadable_beyond_bound_frac"): (0.0, "at most"),
     ("hard", "wrong_frac"): (1e-4, "at most"),
     ("hard", "unreadable_beyond_covered_frac"): (0.01, "at most"),
     ("hard", "wrong_outside_most_doubtful"): (0.0, "at most"),
     ("marks", "lattice_right_frac"): (1.0, "at least"),
+    ("proposed", "lattice_right_frac"): (0.9, "at least"),
     ("time", "seconds_32768_bits"): (10.0, "at most"),
 }
 
 
 def photographed_die(
     preset_name: str, seed: int, which: int, folder: Path
-) -> tuple[DieRasters, Any, Any, float]:
-    """Rasters, truth, layout and scale of one die in one picture."""
+) -> tuple[Photographed, Layout]:
+    """One die in one picture, segmented, and what was drawn."""
     preset = load_preset(preset_name)
     d = preset.die
     layout = make_layout(
@@ -78,49 +88,19 @@ def photographed_die(
     )
     photographer = preset.photographers[which]
     specimen = make_specimen(layout, preset.specimen, seed=seed * 10 + which)
-    truth = photograph(
+    study = StudySettings.model_validate(
+        {"reference": "d", "dies": {"d": {"revision": "A", "picture": "d.jpg"}}}
+    )
+    scene = photographed(
         specimen,
-        folder / "tiles",
-        folder / "truth",
+        folder,
         camera=photographer.camera,
         look=photographer.look,
         seed=seed * 10 + which,
-        die="d",
-        whole=True,
-    )
-    rng = np.random.default_rng([seed, 61, which])
-    features = swatch_features(truth, specimen, die="d", rng=rng)
-    write_marks(folder / "m.geojson", [*features, *ignore_features(truth, specimen, die="d")])
-    file = list_tiles(str(folder / "tiles" / "*"))[0]
-    picture = eight_bits(read_picture(file))
-    height, width = picture.shape[:2]
-    pose = Pose(Path(file).name, "", width, height, (width - 1) / 2, (height - 1) / 2, 0.0, 1.0)
-    mosaic = save(folder, "mosaic", picture)
-    coverage = save(folder, "coverage", np.ones((1, height, width), np.uint8), ("tile",))
-    marks, poses = read_marks([str(folder / "m.geojson")]), Poses((pose,))
-    study = StudySettings.model_validate(
-        {"reference": "d", "dies": {"d": {"revision": "A", "picture": file}}}
-    )
-    segment(
-        mosaic,
-        coverage,
-        swatches_of(marks, "d", poses),
-        ignored=ignored_areas(marks, "d", poses),
-        folder=folder,
-        die="d",
         layers=study.layers,
         stacks=study.stacks,
-        settings=SegmentSettings(),
-        threads=1,
     )
-    rasters = DieRasters(
-        mosaic,
-        coverage,
-        Raster.open(folder / "layers.ome.tif"),
-        Raster.open(folder / "labels.tif"),
-        SPOILED,
-    )
-    return rasters, truth, layout, photographer.camera.um_per_px
+    return scene, layout
 
 
 def covered(truth: Any, x_um: NDArray[Any], y_um: NDArray[Any]) -> NDArray[np.bool_]:
@@ -135,28 +115,32 @@ def covered(truth: Any, x_um: NDArray[Any], y_um: NDArray[Any]) -> NDArray[np.bo
 
 def read_die(preset: str, seed: int, which: int) -> dict[str, Any]:
     """Figures of all arrays of one die."""
-    total = dict.fromkeys(("bits", "wrong", "unreadable", "covered", "outside", "lost"), 0)
+    keys = ("bits", "wrong", "unreadable", "covered", "outside", "lost", "proposed", "arrays")
+    total = dict.fromkeys(keys, 0)
     seconds = 0.0
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        rasters, truth, layout, scale = photographed_die(preset, seed, which, folder)
+        scene, layout = photographed_die(preset, seed, which, folder)
         rng = np.random.default_rng([seed, which])
-        file = truth.tiles[0].file
         for array in programmed_arrays(layout):
             grid = np.stack(np.meshgrid(array.x_um, array.y_um), -1)
-            places = truth.die_um_to_tile(file, grid.reshape(-1, 2)).reshape(grid.shape)
+            places = scene.places_px(grid)
             start = time.perf_counter()
             settings = settings_of(array)
-            fit = find_lattice(rasters.mosaic, marked(places, rng), settings)
-            read = read_bits(rasters, fit.lattice, settings.bit, um_per_px=scale)
+            fit = find_lattice(scene.rasters.mosaic, marked(places, rng), settings)
+            read = read_bits(scene.rasters, fit.lattice, settings.bit, um_per_px=scene.um_per_px)
             seconds += time.perf_counter() - start
+            total["arrays"] += 1
+            total["proposed"] += proposed_right(scene.rasters, places)
             bits = read.bits
             wrong = (bits.value >= 0) & (bits.value != array.bits)
             total["bits"] += bits.value.size
             total["wrong"] += int(wrong.sum())
             total["unreadable"] += bits.unreadable
-            total["covered"] += int(covered(truth, array.x_um, array.y_um).sum())
-            total["outside"] += int((wrong & (bits.rank > 0.01 * bits.value.size)).sum())
+            total["covered"] += int(covered(scene.truth, array.x_um, array.y_um).sum())
+            # unreadable bits come first in the order of doubt, and are no readings
+            doubt = bits.rank - bits.unreadable
+            total["outside"] += int((wrong & (doubt > max(1, 0.01 * bits.value.size))).sum())
             miss = np.hypot(*np.moveaxis(read.lattice.centres() - places, -1, 0))
             if miss.max() > 4:
                 total["lost"] += 1
@@ -169,6 +153,22 @@ def read_die(preset: str, seed: int, which: int) -> dict[str, Any]:
                     flush=True,
                 )
     return {**total, "seconds": seconds}
+
+
+def proposed_right(rasters: DieRasters, places: NDArray[np.float64]) -> bool:
+    """Whether a lattice proposed without marks holds the true cells and no others."""
+    steps = [np.hypot(*np.diff(line, axis=0).T).min() for line in (places[0], places[:, 0])]
+    corners = places[[0, 0, -1, -1], [0, -1, -1, 0]]
+    outline = shapely.Polygon(corners).buffer(0.3 * min(steps))
+    contacts = rasters.layers.planes.index("contact")
+    proposal = propose_lattice(*find_dots(rasters.layers, contacts, outline))
+    if proposal.why:
+        return False
+    settings = ArraySettings.model_validate(proposal.settings())
+    lattice = find_lattice(rasters.mosaic, proposal.corners(), settings).lattice
+    cells = lattice.centres().reshape(-1, 2)
+    miss, _ = cKDTree(cells).query(places.reshape(-1, 2))
+    return len(cells) == places.size // 2 and bool(miss.max() < min(steps) / 4)
 
 
 def preset_rows(preset: str, seeds: list[int]) -> Iterator[tuple[str, str, float]]:
@@ -186,7 +186,12 @@ def preset_rows(preset: str, seeds: list[int]) -> Iterator[tuple[str, str, float
     yield preset, "covered_frac", sums["covered"] / bits
     beyond = (sums["unreadable"] - sums["covered"]) / bits
     yield preset, "unreadable_beyond_covered_frac", beyond
+    bound = max(0.002, sums["covered"] / bits)
+    yield preset, "unreadable_beyond_bound_frac", max(sums["unreadable"] / bits - bound, 0.0)
     yield preset, "wrong_outside_most_doubtful", sums["outside"]
+    yield preset, "seconds_a_die", sums["seconds"] / len(seeds)
+    yield preset, "arrays", sums["arrays"]
+    yield "proposed", "lattice_right_frac", sums["proposed"] / sums["arrays"]
 
 
 def trials(seed: int, count: int) -> Iterator[tuple[str, str, float]]:
@@ -219,23 +224,47 @@ def trials(seed: int, count: int) -> Iterator[tuple[str, str, float]]:
     yield "marks", "lattice_right_frac", right / count
 
 
-def timing(seed: int) -> Iterator[tuple[str, str, float]]:
-    """32,768 bits from open rasters to bits."""
+def drawn(folder: Path, shape: tuple[int, int], seed: int) -> list[Corner]:
+    """Draw an array in a folder; its marks."""
     rng = np.random.default_rng(seed)
-    bits = rng.integers(0, 2, (128, 256)).astype(np.int8)
+    bits = rng.integers(0, 2, shape).astype(np.int8)
+    np.save(folder / "bits.npy", bits)
+    return marked(draw_scene(folder, bits, rng).centres_px, rng)
+
+
+def timed(folder: Path, corners: list[Corner]) -> tuple[float, float, float, int]:
+    """Seconds and CPU-s from open rasters to bits, MiB at most, and bits that are not right."""
+    bits = np.load(folder / "bits.npy")
+    rows, columns = bits.shape
     settings = ArraySettings.model_validate(
-        {"rows": {"count": 128}, "columns": {"count": 256}, "bit": {"size_um": 9}}
+        {"rows": {"count": rows}, "columns": {"count": columns}, "bit": {"size_um": 9}}
     )
-    with tempfile.TemporaryDirectory() as name:
-        scene = draw_scene(Path(name), bits, rng)
-        corners = marked(scene.centres_px, rng)
-        start = time.perf_counter()
-        fit = find_lattice(scene.rasters.mosaic, corners, settings)
-        read = read_bits(scene.rasters, fit.lattice, settings.bit, um_per_px=1.0)
-        seconds = time.perf_counter() - start
-        wrong = int((read.bits.value != bits).sum())
-    yield "time", "seconds_32768_bits", seconds
-    yield "time", "wrong_or_unreadable", wrong
+    names = ("mosaic", "coverage", "layers", "labels")
+    with DieRasters(*(Raster.open(folder / f"{n}.tif") for n in names), spoiled=SPOILED) as rasters:
+        start, start_cpu = time.perf_counter(), time.process_time()
+        fit = find_lattice(rasters.mosaic, corners, settings)
+        read = read_bits(rasters, fit.lattice, settings.bit, um_per_px=1.0)
+        seconds, cpu = time.perf_counter() - start, time.process_time() - start_cpu
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return seconds, cpu, peak, int((read.bits.value != bits).sum())
+
+
+def timing(seed: int) -> Iterator[tuple[str, str, float]]:
+    """32,768 and 100,000 bits; drawn and read in processes of their own."""
+    for shape in ((128, 256), (250, 400)):
+        bits = shape[0] * shape[1]
+        with tempfile.TemporaryDirectory() as name:
+            results = []
+            for work, arguments in ((drawn, (shape, seed)), (timed, ())):
+                context = multiprocessing.get_context("spawn")
+                with ProcessPoolExecutor(1, mp_context=context) as pool:
+                    given = arguments or (results[-1],)
+                    results.append(pool.submit(work, Path(name), *given).result())
+        seconds, cpu, peak, wrong = results[-1]
+        yield "time", f"seconds_{bits}_bits", seconds
+        yield "time", f"cpu_seconds_{bits}_bits", cpu
+        yield "time", f"peak_mib_{bits}_bits", peak
+        yield "time", f"wrong_or_unreadable_{bits}_bits", wrong
 
 
 def main() -> None:
@@ -255,7 +284,7 @@ def main() -> None:
     rows = []
     for case, figure, value in found:
         target, sense = TARGETS.get((case, figure), (None, ""))
-        met = target is None or (value >= target if sense == "at least" else value <= target)
+        met = target is None or bool(value >= target if sense == "at least" else value <= target)
         rows.append({"case": case, "figure": figure, "value": value, "target": target, "met": met})
         verdict = "" if target is None else f"{sense} {target}  {'met' if met else 'MISSED'}"
         print(f"{case:10} {figure:32} {value:12.5f}  {verdict}", flush=True)

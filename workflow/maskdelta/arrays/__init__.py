@@ -7,6 +7,7 @@ from maskdelta.arrays._find import Corner, find_lattice
 from maskdelta.arrays._fit import LatticeFit
 from maskdelta.arrays._lattice import Axis, Lattice
 from maskdelta.arrays._meaning import write_meaning
+from maskdelta.arrays._propose import LatticeProposal, find_dots, propose_lattice
 from maskdelta.arrays._read import ArrayReading, check_marks, read_array
 from maskdelta.arrays._sheet import contact_sheet
 from maskdelta.arrays._terms import Decoded, Term, decode_plane
@@ -22,6 +23,7 @@ __all__ = [
     "DieRasters",
     "Lattice",
     "LatticeFit",
+    "LatticeProposal",
     "ReadBits",
     "Term",
     "Word",
@@ -30,8 +32,10 @@ __all__ = [
     "compare_bits",
     "contact_sheet",
     "decode_plane",
+    "find_dots",
     "find_lattice",
     "intel_hex",
+    "propose_lattice",
     "read_array",
     "read_bits",
     "words_of",

@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.arrays._cells import CellFrame, sample_cells
-from maskdelta.arrays._classes import Classes, classify, first_guess, guess_by_layer
+from maskdelta.arrays._classes import Classes, by_layer_alone, classify, first_guess, guess_by_layer
 from maskdelta.arrays._fit import turn
 from maskdelta.arrays._lattice import Lattice
+from maskdelta.arrays._recentre import recentred
 from maskdelta.errors import ArrayError
 from maskdelta.images import Raster
 from maskdelta.study import UNREADABLE, ArrayBit, BitMatrix
@@ -59,13 +60,18 @@ class ReadBits:
     recentred_px : (2,) float64
         How far the lattice was moved, mean over the kinds of cells.
     separation : float
-        Distance of the zeros from the ones, standard deviations.
+        Distance of the zeros from the ones, standard deviations; 0 where too few cells of one
+        kind were there to learn from.
+    told_by : str
+        `picture` where both kinds were learnt, `layer` where only the layer tells the bits, and
+        `nothing` where no bit can be read.
     """
 
     bits: BitMatrix
     lattice: Lattice
     recentred_px: Array
     separation: float
+    told_by: str
 
 
 def read_bits(
@@ -83,7 +89,9 @@ def read_bits(
     do); from the guess it is learnt how the two kinds of cells look in this array of this die,
     and each cell is called by its own picture. Dirt that the segmentation saw does not make a
     bit unreadable if the cell still looks like its kind; a cell that looks like neither is
-    unreadable, whatever its score.
+    unreadable, whatever its score. Where fewer than two cells hold one of the values, there is
+    nothing to learn the difference from, and the layer alone tells the bits; a cell that is the
+    only one of its value is then unreadable, since dirt may be all that sets it apart.
 
     Parameters
     ----------
@@ -116,12 +124,16 @@ def read_bits(
         classes = _classes(cells, known.ravel(), settings, use_layer=layer is not None)
         if last or not classes.separation > 4:
             break
-        lattice, step = _recentred(lattice, frame, classes, side_px)
+        lattice, step = recentred(lattice, frame, classes.contrast)
         moved += step
         if np.hypot(*step) < 0.5:
             break
+    told_by = "picture" if classes.separation else "nothing"
+    if told_by == "nothing" and layer is not None:
+        classes = _by_layer(cells, settings)
+        told_by = "layer"
     bits = _matrix(cells, classes, lattice, settings)
-    return ReadBits(bits, lattice, moved, classes.separation)
+    return ReadBits(bits, lattice, moved, classes.separation, told_by)
 
 
 def _layer_plane(
@@ -210,9 +222,7 @@ def _classes(
     cells: _Cells, taught: NDArray[np.int8], settings: ArrayBit, *, use_layer: bool
 ) -> Classes:
     features = cells.pictures.reshape(len(cells.pictures), -1)
-    clean = (cells.spoiled < 0.1) & (cells.photographed > 0.99)
-    if clean.sum() < 8:
-        clean = cells.photographed > 0.99
+    clean = _clean(cells)
     if use_layer:
         guess = guess_by_layer(cells.layer)
         if settings.absent:
@@ -221,46 +231,37 @@ def _classes(
     else:
         guess = first_guess(features, cells.kind, taught)
     guess[~clean & (taught < 0)] = -1
-    middle = np.repeat(_middle_weights(cells.pictures.shape[1]).ravel(), 3) / 3
     return classify(
-        features, guess, kind=cells.kind, place=cells.place, trusted=clean, middle=middle
+        features,
+        guess,
+        kind=cells.kind,
+        place=cells.place,
+        trusted=clean,
+        middle=_picture_weights(cells),
     )
 
 
-def _recentred(
-    lattice: Lattice, frame: CellFrame, classes: Classes, side_px: float
-) -> tuple[Lattice, Array]:
-    """Move the lattice so that what differs between zeros and ones lies in the middle.
+def _by_layer(cells: _Cells, settings: ArrayBit) -> Classes:
+    found = by_layer_alone(
+        cells.pictures.reshape(len(cells.pictures), -1),
+        cells.layer,
+        trusted=_clean(cells),
+        middle=_picture_weights(cells),
+    )
+    if not settings.absent:
+        return found
+    return replace(found, llr=-found.llr, score=1 - found.score)
 
-    Marks a person makes are off by a px or two, all in the same direction perhaps, and the fit of
-    the lattice cannot see that. With mirrored cells the shift turns with them, so only what is
-    common to all is moved here.
-    """
-    power = (classes.contrast.reshape(frame.size, frame.size, 3) ** 2).sum(-1)
-    power = np.clip(power - np.median(power), 0, None)
-    if not power.any():
-        return lattice, np.zeros(2)
-    t = np.arange(frame.size) - (frame.size - 1) / 2
-    local = np.array([(power.sum(0) * t).sum(), (power.sum(1) * t).sum()]) / power.sum()
-    local = np.clip(local, -0.25 * frame.size, 0.25 * frame.size)
-    coefficients = lattice.coefficients_px.copy()
-    slices = lattice.axis_slices()
-    mean = np.zeros(2)
-    for axis, part, vector, shift in (
-        (lattice.columns, slices["columns"], frame.across, local[0]),
-        (lattice.rows, slices["rows"], frame.down, local[1]),
-    ):
-        step = vector * shift
-        if axis.mirrored and axis.period % 2 == 0:
-            odd = np.arange(axis.count) % 2 == 1
-            weights, *_ = np.linalg.lstsq(axis.basis(), -2.0 * odd, rcond=None)
-            coefficients[part] += weights[:, None] * step
-        elif axis.mirrored:
-            continue
-        else:
-            mean += step
-        coefficients[0] += step
-    return replace(lattice, coefficients_px=coefficients), mean
+
+def _clean(cells: _Cells) -> NDArray[np.bool_]:
+    """(n,) cells to learn from; those called debris too where hardly any others are left."""
+    clean = (cells.spoiled < 0.1) & (cells.photographed > 0.99)
+    return clean if clean.sum() >= 8 else cells.photographed > 0.99
+
+
+def _picture_weights(cells: _Cells) -> Array:
+    """(d,) weights, sum 1, of the px of a cell's picture: those that tell the bit."""
+    return np.repeat(_middle_weights(cells.pictures.shape[1]).ravel(), 3) / 3
 
 
 def _matrix(cells: _Cells, classes: Classes, lattice: Lattice, settings: ArrayBit) -> BitMatrix:
@@ -270,14 +271,16 @@ def _matrix(cells: _Cells, classes: Classes, lattice: Lattice, settings: ArrayBi
     strange = odd > settings.odd_sigma
     dirty = (cells.spoiled > 0.1) & (odd > settings.odd_sigma - 1)
     doubtful = np.abs(llr) < settings.min_llr
+    lone = classes.lone
     value = np.where(llr > 0, 1, 0).astype(np.int8)
-    value[unseen | strange | dirty | doubtful] = UNREADABLE
+    value[unseen | strange | dirty | doubtful | lone] = UNREADABLE
     llr[unseen] = 0.0
     words = (
         (unseen, "not photographed"),
         (strange, "looks like neither kind"),
         (cells.spoiled > 0.1, "called debris by the segmentation"),
         (doubtful & ~unseen, "between 0 and 1"),
+        (lone, "the only one of its kind"),
     )
     flags = np.full(len(llr), "", object)
     for where, word in words:

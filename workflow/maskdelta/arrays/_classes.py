@@ -8,12 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-__all__ = ["Classes", "classify", "first_guess", "guess_by_layer"]
+__all__ = ["Classes", "by_layer_alone", "classify", "first_guess", "guess_by_layer"]
 
 Array = NDArray[np.float64]
 Pictures = NDArray[np.float32]
 _DEGREES = 4.0  # of Student's t: the tails of dirt are heavy
 _FOLDS = 5
+_FULL = 0.5  # share of the place that tells the bit covered in a cell that holds the layer
 _MOST_LEARNT = 6000  # cells are plenty for a few hundred px
 
 
@@ -32,7 +33,10 @@ class Classes:
     contrast : (d,) float64
         Mean one minus mean zero.
     separation : float
-        Distance of the two middles in standard deviations of the scores.
+        Distance of the two middles in standard deviations of the scores; 0 where nothing could
+        be learnt.
+    lone : (n,) bool
+        The only cell of its kind.
     """
 
     llr: Array
@@ -40,6 +44,7 @@ class Classes:
     oddness: Array
     contrast: Array
     separation: float
+    lone: NDArray[np.bool_]
 
 
 def first_guess(
@@ -167,7 +172,8 @@ def classify(
     """
     label = guess.copy()
     n, d = features.shape
-    nothing = Classes(np.zeros(n), np.full(n, np.nan), np.full(n, np.nan), np.zeros(d), 0.0)
+    unknown, none = np.full(n, np.nan), np.zeros(n, bool)
+    nothing = Classes(np.zeros(n), unknown, unknown, np.zeros(d), 0.0, none)
     if min(((label == bit) & trusted).sum() for bit in (0, 1)) < 2:
         return nothing
     fold = np.arange(n) * 7919 % _FOLDS if n >= 60 else np.arange(n) % max(n, 1)
@@ -190,7 +196,40 @@ def classify(
     )
     contrast = centred[trusted & (label == 1)].mean(0) - centred[trusted & (label == 0)].mean(0)
     odd = _oddness(centred, label, trusted, middle)
-    return Classes(llr, score, odd, contrast, 1.0 / float(np.sqrt(np.mean(np.square(spread)))))
+    separation = 1.0 / float(np.sqrt(np.mean(np.square(spread))))
+    return Classes(llr, score, odd, contrast, separation, none)
+
+
+def by_layer_alone(
+    features: Pictures, present: Array, *, trusted: NDArray[np.bool_], middle: Array
+) -> Classes:
+    """Tell cells by how much of the layer lies at their middle; 1 where it is present.
+
+    The likelihoods are Student's t around none of the layer and around what a full cell shows
+    (`_FULL` where no cell is full), both as wide as a tenth of the place: an empty cell is then
+    150 times as likely empty as full. How odd a cell looks is judged by its picture as ever.
+
+    Parameters
+    ----------
+    features : (n, d) float32
+    present : (n,) float64
+        Weighted mean of the membership, 0..1.
+    trusted : (n,) bool
+    middle : (d,) float64
+        Weights of the px, sum 1.
+    """
+    covered = present[present > 1 / 3]
+    full = max(_FULL, float(np.median(covered))) if len(covered) else _FULL
+    llr = stats.t.logpdf(present, _DEGREES, full, 0.1) - stats.t.logpdf(present, _DEGREES, 0, 0.1)
+    label = (llr > 0).astype(np.int8)
+    counts = [int((trusted & (label == bit)).sum()) for bit in (0, 1)]
+    odd = np.full(len(present), np.nan)
+    if max(counts) >= 2:
+        usual = np.full(len(present), counts[1] >= counts[0], np.int8)
+        odd = _oddness(features, usual, trusted & (label == usual), middle)
+    lone = np.array([counts[bit] < 2 for bit in (0, 1)])[label]
+    nothing_learnt = np.zeros(features.shape[1])
+    return Classes(llr, present / full, odd, nothing_learnt, 0.0, lone)
 
 
 def _balanced_middle(
@@ -272,7 +311,7 @@ def _oddness(
     The logarithm of a mean square is nearly normal; the px are weighed by their usual spread.
     """
     out = np.zeros(len(centred))
-    for bit in (0, 1):
+    for bit in np.unique(label):
         own = label == bit
         mean = np.median(centred[own & use], axis=0)
         rest = centred[own] - mean

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from maskdelta.arrays._order import LineOrder, find_order
 from maskdelta.study import BIT_WORDS, UNREADABLE, BitMatrix
 
 __all__ = ["Arrangement", "ComparedArray", "compare_bits"]
@@ -63,23 +64,32 @@ class ComparedArray:
     Parameters
     ----------
     arrangement : Arrangement
+        Of the array as a whole.
+    row_order, column_order : LineOrder
+        Rows and columns that changed places within it.
     after : (rows, columns, 2) int
         Where each bit before lies after; -1 where nowhere.
     state : (rows, columns) object
         "", changed, doubtful or not comparable.
     value_after : (rows, columns) int8
-        In the arrangement of the die before.
+        In the arrangement and the order of the die before.
+    value_lying : (rows, columns) int8
+        In the arrangement of the die before, but with its lines in their places: what the words
+        and terms are made of, since an exchanged line answers to another address.
     llr_after : (rows, columns) float64
     p_value, q_value : (rows, columns) float64
         NaN where a person corrected a bit or it could not be read.
     differing_frac : dict
-        Share of the comparable bits that differ as it lies, and in the arrangement found.
+        Share of the comparable bits that differ as it lies, and as it was found to lie.
     """
 
     arrangement: Arrangement
+    row_order: LineOrder
+    column_order: LineOrder
     after: NDArray[np.intp]
     state: NDArray[np.object_]
     value_after: NDArray[np.int8]
+    value_lying: NDArray[np.int8]
     llr_after: Array
     p_value: Array
     q_value: Array
@@ -88,6 +98,12 @@ class ComparedArray:
     def count(self, state: str) -> int:
         """Number of bits of a state."""
         return int((self.state == state).sum())
+
+    def words(self) -> str:
+        """How the array after lies, for people; empty when nothing is out of the ordinary."""
+        parts = [self.arrangement.words()] if not self.arrangement.usual else []
+        parts += self.row_order.words("row") + self.column_order.words("column")
+        return ", ".join(parts)
 
     def rows(self, name: str, before: BitMatrix, place_um: Array) -> list[dict[str, Any]]:
         """Rows of the table `arrays`: what differs or cannot be compared."""
@@ -126,7 +142,8 @@ def compare_bits(
     Before any bit is called changed, the array after is also tried mirrored, swapped and shifted
     by up to `offset` rows and columns; another arrangement than the usual is taken only where it
     explains more than half of the differences and chance could not (binomial test, corrected for
-    the number tried). Then each bit's difference of scores is held against the differences of
+    the number tried). Single rows and columns that were exchanged or moved are looked for in the
+    same way. Then each bit's difference of scores is held against the differences of
     all bits that were read equal: a normal null whose width is the larger of a robust standard
     deviation and what the outermost equal bits show (an empirical null, Efron 2004), and the
     false discovery rate is bounded (Benjamini & Hochberg 1995).
@@ -143,9 +160,15 @@ def compare_bits(
     """
     arrangement, shares = _best_arrangement(before.value, after.value, offset)
     cells = arrangement.cells_after(before.shape, after.shape)
+    lying = _moved(after.value, cells, UNREADABLE)
+    row_order = find_order(before.value, lying)
+    column_order = find_order(before.value.T, lying[row_order.lines].T)
+    cells = cells[row_order.lines][:, column_order.lines]
     value = _moved(after.value, cells, UNREADABLE)
     known = (before.value != UNREADABLE) & (value != UNREADABLE)
     differs = known & (before.value != value)
+    if known.any():
+        shares["in_the_arrangement"] = round(int(differs.sum()) / int(known.sum()), 6)
     p, q = _probabilities(before, after, cells, known)
     corrected = _corrected(before.flags) | _corrected(_moved(after.flags, cells, ""))
     state = np.full(before.shape, "", object)
@@ -154,9 +177,12 @@ def compare_bits(
     state[differs & (corrected | (q <= false_discovery))] = "changed"
     return ComparedArray(
         arrangement=arrangement,
+        row_order=row_order,
+        column_order=column_order,
         after=cells,
         state=state,
         value_after=value,
+        value_lying=lying,
         llr_after=_moved(after.llr, cells, 0.0),
         p_value=np.where(corrected, np.nan, p),
         q_value=np.where(corrected, np.nan, q),

@@ -53,7 +53,7 @@ def compare_arrays(
     values = (
         {name: before[name].value for name in arrays},
         {
-            name: compared[name].value_after if name in compared else after[name].value
+            name: compared[name].value_lying if name in compared else after[name].value
             for name in arrays
         },
     )
@@ -86,7 +86,8 @@ def _summary(
         "not_comparable": found.count("not comparable"),
         "gained": int(((found.state == "changed") & (found.value_after == 1)).sum()),
         "lost": int(((found.state == "changed") & (found.value_after == 0)).sum()),
-        "arrangement": found.arrangement.words(),
+        "arrangement": found.words(),
+        "lines_moved": not (found.row_order.usual and found.column_order.usual),
         "differing_frac": found.differing_frac,
         "by_row": _counts(changed[:, 0]),
         "by_column": _counts(changed[:, 1]),

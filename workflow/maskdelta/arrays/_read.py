@@ -101,6 +101,7 @@ def read_array(
         "marks_miss_px": [round(float(m), 2) for m in miss],
         "recentred_px": [round(float(v), 3) + 0.0 for v in read.recentred_px],
         "separation": round(read.separation, 2),
+        "told_by": read.told_by,
         "ones": int((bits.value == 1).sum()),
         "zeros": int((bits.value == 0).sum()),
         "unreadable": bits.unreadable,

@@ -26,6 +26,7 @@ def contact_sheet(
     side_px: float,
     tile_px: int = 40,
     across: int = 20,
+    first: int = 0,
     most: int,
 ) -> NDArray[np.uint8]:
     """Pictures of the cells in the order of doubt, row by row, each below a bar.
@@ -40,15 +41,17 @@ def contact_sheet(
         Side of the square shown around a cell's middle, px of the mosaic.
     tile_px : int
         Its side on the sheet.
-    across, most : int
-        Cells in a row of the sheet, and in all.
+    across : int
+        Cells in a row of the sheet.
+    first, most : int
+        How many cells are left to sheets before this one, and how many it shows at most.
 
     Returns
     -------
     (H, W, 3) uint8
         The bar over a cell is white for 1, black for 0, orange for unreadable.
     """
-    order = bits.by_doubt(most)
+    order = bits.by_doubt(first + most)[first:]
     frame = CellFrame.of(*lattice.frames(), side_px=side_px, most=tile_px)
     cells = sample_cells(mosaic, bits.centre_px.reshape(-1, 2)[order], frame, blur_px=0.4)
     step = tile_px + _GAP_PX

@@ -64,6 +64,14 @@ def _parser() -> argparse.ArgumentParser:
     where.add_argument("--die", default="", help="X and Y are px of this die's mosaic")
     where.add_argument("--tile", default="", help="X and Y are px of this tile of the die")
     where.set_defaults(run=_where)
+    propose = commands.add_parser(
+        "propose", help="propose rows, columns and marks of an array outlined by a landmark"
+    )
+    propose.add_argument("die", metavar="DIE", help="a die that has been run")
+    propose.add_argument("label", metavar="LANDMARK", help="label of the outline around the array")
+    propose.add_argument("config", nargs="?", default="config/config.yaml", metavar="CONFIG")
+    propose.add_argument("--layer", default="contact", help="whose dots set the bits")
+    propose.set_defaults(run=_propose)
     schema = commands.add_parser(
         "schemas", help="write the JSON Schemas and the reference of keys (for developers)"
     )
@@ -100,6 +108,14 @@ def _where(options: argparse.Namespace) -> int:
     from maskdelta.cli._where import describe_places
 
     print(describe_places(options.config, options.x, options.y, die=options.die, tile=options.tile))
+    return 0
+
+
+def _propose(options: argparse.Namespace) -> int:
+    from maskdelta.cli._propose import propose_array
+
+    for line in propose_array(options.config, options.die, options.label, layer=options.layer):
+        print(line)
     return 0
 
 

@@ -74,14 +74,15 @@ def swatch_features(
     die: str,
     view: str = "top",
     each: int = 5,
+    stacks: Sequence[str] = tuple(STACKS),
     rng: np.random.Generator,
 ) -> list[dict[str, Any]]:
     """Draw small polygons, each inside one stack and away from its edges where it is wide enough.
 
     Places are looked for in random windows of the die and spread over it; dirt is avoided as a
-    person would avoid it.
+    person would avoid it. Only the stacks named are looked for.
     """
-    found: dict[str, list[tuple[float, float, float, float]]] = {stack: [] for stack in STACKS}
+    found: dict[str, list[tuple[float, float, float, float]]] = {stack: [] for stack in stacks}
     width, height = truth.size_um
     for _ in range(400):
         if all(len(v) >= each for v in found.values()):
@@ -90,9 +91,9 @@ def swatch_features(
         y = float(np.floor(rng.uniform(0, max(1, height - 160))))
         box = (x, y, x + 160, y + 160)
         inside = _stack_masks(specimen, box)
-        for stack, mask in inside.items():
+        for stack in stacks:
             if len(found[stack]) < each:
-                place = _widest(mask, rng)
+                place = _widest(inside[stack], rng)
                 if place is not None:
                     px, py = (np.array(place[:2]) + 0.5) * _SCALE_UM
                     rx, ry = (float(v) * _SCALE_UM for v in place[2:])

@@ -43,6 +43,10 @@ def array_sentences(about: Mapping[str, Any]) -> list[str]:
             f"lies, {100 * share['as_it_lies']:.1f} % of the bits differ, so arranged "
             f"{100 * share['in_the_arrangement']:.1f} %."
         )
+    if about["lines_moved"]:
+        found.append(
+            "Words and terms are those of the lines where they lie after, not so arranged."
+        )
     words = [word for word in about["words"] if word["differs"]]
     found += [
         f"Word {word['address']} (hex {word['address']:X}): {word['before']['hex']} before, "

@@ -22,8 +22,30 @@ __all__ = ["ArrayCard", "write_arrays_page"]
 
 UNITS = 1000
 _MOST_DOUBTFUL = 20
-_MOST_ON_SHEET = 400
+_ON_SHEET = 400
+_MOST_SHEETS = 10
 _MOST_DOTS = 4000
+
+
+@dataclass(frozen=True)
+class CellSheet:
+    """One picture of cells by doubt.
+
+    Parameters
+    ----------
+    picture : str
+        Path relative to the page.
+    width, height : int
+        px.
+    first, last : int
+        Ranks of the cells on it.
+    """
+
+    picture: str
+    width: int
+    height: int
+    first: int
+    last: int
 
 
 @dataclass(frozen=True)
@@ -35,8 +57,8 @@ class ArraySide:
     die : str
     record : dict
         Of `<array>.lattice.json`.
-    picture, sheet : str
-        Paths relative to the page; empty where the lattice was not found.
+    picture : str
+        Path relative to the page; empty where the lattice was not found.
     width, height : int
         Of the picture, px.
     bar : ScaleBar or None
@@ -46,24 +68,23 @@ class ArraySide:
         Middle, radius and class of the ring around each bit that is listed.
     doubtful : list of dict
         The first rows by doubt.
-    sheet_size : (int, int)
-        Width and height.
-    shown : int
-        Cells on the sheet.
+    sheets : tuple of CellSheet
+    left_out, left_out_remarked : int
+        Cells on none of the sheets, and how many of them bear a remark.
     """
 
     die: str
     record: dict[str, Any]
     picture: str = ""
-    sheet: str = ""
     width: int = 0
     height: int = 0
     bar: ScaleBar | None = None
     dots: str = ""
     rings: tuple[tuple[float, float, float, str], ...] = ()
     doubtful: tuple[dict[str, Any], ...] = ()
-    sheet_size: tuple[int, int] = (0, 0)
-    shown: int = 0
+    sheets: tuple[CellSheet, ...] = ()
+    left_out: int = 0
+    left_out_remarked: int = 0
 
 
 @dataclass(frozen=True)
@@ -144,28 +165,49 @@ def _side(
     pitch = max(float(np.linalg.norm(v)) for v in lattice.frames())
     view = _view(centres, 0.8 * pitch)
     side_px = 2.2 * folders.study.arrays[name].bit.size_um * pitch_scale(record)
+    shown = _shown(bits)
     stem = f"{compared.name}/array_{name}_{'after' if after else 'before'}"
     with Raster.open(folders.mosaic(die)) as mosaic:
         picture = eight_bits(sample(mosaic, view, frame_to_raster=there))
-        sheet = contact_sheet(mosaic, bits, lattice, side_px=side_px, most=_MOST_ON_SHEET)
+        sheets = [
+            contact_sheet(mosaic, bits, lattice, side_px=side_px, first=first, most=_ON_SHEET)
+            for first in range(0, shown, _ON_SHEET)
+        ]
     save_jpeg(folders.report / f"{stem}.jpg", picture)
-    save_jpeg(folders.report / f"{stem}_cells.jpg", sheet)
+    for number, sheet in enumerate(sheets, 1):
+        save_jpeg(folders.report / f"{stem}_cells_{number}.jpg", sheet)
     drawn = view.place(centres) * (UNITS / view.width)
     grid = drawn.reshape(*bits.shape, 2)
     return ArraySide(
         die=die,
         record=record,
         picture=f"{stem}.jpg",
-        sheet=f"{stem}_cells.jpg",
         width=view.width,
         height=view.height,
         bar=scale_bar(view.width * view.scale * compared.um_per_px, compared.unit),
         dots=_dots(drawn),
         rings=_rings(rows, grid, 0.42 * pitch / view.scale * UNITS / view.width, after),
         doubtful=_doubtful(bits),
-        sheet_size=(sheet.shape[1], sheet.shape[0]),
-        shown=min(bits.value.size, _MOST_ON_SHEET),
+        sheets=tuple(
+            CellSheet(
+                f"{stem}_cells_{number + 1}.jpg",
+                sheet.shape[1],
+                sheet.shape[0],
+                number * _ON_SHEET + 1,
+                min((number + 1) * _ON_SHEET, shown),
+            )
+            for number, sheet in enumerate(sheets)
+        ),
+        left_out=bits.value.size - shown,
+        left_out_remarked=int(((bits.rank > shown) & (bits.flags != "")).sum()),
     )
+
+
+def _shown(bits: BitMatrix) -> int:
+    """How many cells the sheets show: whole sheets, down to the last that bears a remark."""
+    remarked = int(bits.rank[bits.flags != ""].max(initial=1))
+    sheets = min(-(-remarked // _ON_SHEET), _MOST_SHEETS)
+    return min(sheets * _ON_SHEET, bits.value.size)
 
 
 def pitch_scale(record: dict[str, Any]) -> float:
