@@ -19,6 +19,7 @@ from maskdelta.difference._masks import (
     NOT_COMPARABLE,
     REMOVED,
     SAME,
+    Reach,
     compare_layer,
 )
 from maskdelta.difference._regions import (
@@ -98,9 +99,9 @@ class _Inputs:
         self.registration, self.error, self.overlay = registration, error, overlay
         self.margin_px = settings.margin_px
 
-    def radius(self, box: Box) -> NDArray[np.float32]:
-        """Tolerance over a box of the mosaic frame, px."""
-        return (self.error.over(box) + self.margin_px).astype(np.float32)
+    def reach(self, box: Box) -> Reach:
+        """Tolerance over a box of the mosaic frame."""
+        return Reach((self.error.over(box) + self.margin_px).astype(np.float32))
 
 
 def find_differences(
@@ -183,7 +184,7 @@ def _compare_block(
     if not seen_a.any():
         return states, []
     planes_b, planes_a = inputs.member_b.read_mosaic(wide), block.fetch(inputs.member_a)
-    radius = inputs.radius(wide)
+    reach = inputs.reach(wide)
     affinity = inputs.joint.look(
         eight_bits(inputs.mosaics[0].read_mosaic(wide)),
         block.resample(eight_bits(block.fetch(inputs.mosaics[1]))),
@@ -203,7 +204,7 @@ def _compare_block(
             planes_b[plane],
             moved,
             (seen_b[plane] > 0) & visible,
-            radius,
+            reach,
             grow_px=facts.grow_px,
         )
         states[k] = found.state[cut]

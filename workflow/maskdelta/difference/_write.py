@@ -248,9 +248,10 @@ def _landmark_rows(
     area = mark.area
     in_mosaic = shapely.transform(area, to_study.to_mosaic)
     touching = [c for c in changes if area.intersects(shapely.box(*c.box_um))]
+    inside = _inside(in_mosaic, next(iter(masks.values())).box) if masks else []
     rows = []
     for name, mask in masks.items():
-        states = _states_inside(in_mosaic, mask)
+        states = np.concatenate([mask.read_mosaic(box)[0][here] for box, here in inside])
         total = max(len(states), 1)
         comparable = int((states != NOT_COMPARABLE).sum())
         centre = np.array([[in_mosaic.centroid.x, in_mosaic.centroid.y]])
@@ -272,19 +273,19 @@ def _landmark_rows(
     return rows
 
 
-def _states_inside(polygon: BaseGeometry, mask: Raster) -> NDArray[np.uint8]:
-    """States of all px of the mask whose centre lies inside a polygon of the mosaic frame."""
+def _inside(polygon: BaseGeometry, extent: Box) -> list[tuple[Box, NDArray[np.bool_]]]:
+    """Boxes of the mosaic frame, and which of their px have their centre inside a polygon."""
     x0, y0, x1, y1 = polygon.bounds
     whole = Box(int(np.floor(x0)), int(np.floor(y0)), int(np.ceil(x1)) + 1, int(np.ceil(y1)) + 1)
-    whole = whole.clipped(mask.box)
+    whole = whole.clipped(extent)
     if whole.empty:
-        return np.zeros(0, np.uint8)
+        return [(Box(0, 0, 0, 0), np.zeros((0, 0), bool))]
     found = []
     for part in blocks_of(whole.shape, 1024):
         box = Box(part.x0 + whole.x0, part.y0 + whole.y0, part.x1 + whole.x0, part.y1 + whole.y0)
         x, y = np.meshgrid(np.arange(box.x0, box.x1), np.arange(box.y0, box.y1))
-        found.append(mask.read_mosaic(box)[0][shapely.contains_xy(polygon, x, y)])
-    return np.concatenate(found)
+        found.append((box, shapely.contains_xy(polygon, x, y)))
+    return found
 
 
 def _write_sensitivity(
