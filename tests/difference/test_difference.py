@@ -16,9 +16,9 @@ from maskdelta.difference import (
     compare_layer,
     rank_changes,
 )
-from maskdelta.difference._changes import smallest_seen_px
 from maskdelta.difference._masks import Reach
 from maskdelta.difference._regions import join_regions, measure_block
+from maskdelta.difference._sensitivity import smallest_seen_px
 from maskdelta.images import blocks_of
 
 
@@ -121,6 +121,9 @@ def test_the_ranking_rule() -> None:
     # 5000 / (1 + 9.9), then 100 / 1, then 150 / (1 + 2)
     assert [round(c.score, 1) for c in ranked] == [458.7, 100.0, 50.0]
     assert [c.landmark for c in ranked] == ["", "driver", ""]
+    assert [c.landmark_bearing_deg for c in ranked] == [None, None, None]  # touching, or too far
+    beside = rank_changes([change(30, 1.0)], [landmark])[0]
+    assert (beside.landmark_distance_um, beside.landmark_bearing_deg) == (20.0, 90.0)
     assert [c.score for c in rank_changes([near, huge], [])] == [5000.0, 100.0]
 
 

@@ -8,13 +8,15 @@ from typing import Any
 
 import cv2
 import numpy as np
+import scipy.ndimage
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from maskdelta.errors import MaskdeltaError
 from maskdelta.images import Box
 
-__all__ = ["BlockRegions", "Region", "join_regions", "label_mask", "measure_block"]
+__all__ = ["BlockRegions", "Region", "join_regions", "label_mask", "measure_block", "own_px"]
 
 _SUMS = 9
 
@@ -95,6 +97,23 @@ def label_mask(mask: NDArray[np.bool_]) -> tuple[int, NDArray[np.int32]]:
     """Label 8-connected regions: how many, and (H, W) int32 with 0 outside."""
     count, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
     return count - 1, labels
+
+
+def own_px(region: Region, states: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Px of a region among the states inside its box, where other regions may reach in.
+
+    Raises
+    ------
+    MaskdeltaError
+        When the states do not hold the region.
+    """
+    _, labels = label_mask(states == region.sign)
+    spanning = (slice(0, states.shape[0]), slice(0, states.shape[1]))
+    for number, place in enumerate(scipy.ndimage.find_objects(labels), start=1):
+        own = labels == number
+        if place == spanning and int(own.sum()) == region.area_px:
+            return np.asarray(own)
+    raise MaskdeltaError("regions.csv does not fit the masks beside it; delete it and run again.")
 
 
 def measure_block(
