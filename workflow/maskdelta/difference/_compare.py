@@ -55,6 +55,7 @@ def compare_dies(
             folder=folder / "differences",
             settings=settings,
             least_px=least_px,
+            um_per_px=um_per_px,
             block_px=block_px,
             threads=threads,
         )

@@ -29,6 +29,7 @@ from maskdelta.difference._regions import (
     label_mask,
     measure_block,
 )
+from maskdelta.difference._spacing import measure_spacing_px, split_by_spacing
 from maskdelta.images import (
     Box,
     Output,
@@ -116,6 +117,7 @@ def find_differences(
     folder: str | Path,
     settings: DifferenceSettings,
     least_px: float,
+    um_per_px: float,
     block_px: int = 2048,
     threads: int = 1,
 ) -> Differences:
@@ -135,6 +137,8 @@ def find_differences(
     settings : DifferenceSettings
     least_px : float
         Smallest area that is reported, px of the mosaic before.
+    um_per_px : float
+        Scale of the mosaic before in the study frame.
     block_px, threads : int
 
     Returns
@@ -166,6 +170,8 @@ def find_differences(
         write_rasters([Output(raw, np.uint8, inputs.layers, "nearest")], compare, **options)
         regions = join_regions(piece for block in pieces for piece in block)
         kept, doubtful, alike = _judge(regions, settings, least_px)
+        kept, narrow = _by_spacing(kept, raw, inputs, settings.group_um / um_per_px)
+        doubtful += narrow
         counts = _write_masks(folder, raw, blocks, inputs.layers, doubtful, alike, options)
     return Differences(inputs.layers, kept, doubtful, *counts)
 
@@ -264,6 +270,19 @@ def _judge(
         else:
             doubtful.append(region)
     return kept, doubtful, alike
+
+
+def _by_spacing(
+    regions: list[Region], raw: Path, inputs: _Inputs, distance_px: float
+) -> tuple[list[Region], list[Region]]:
+    with Raster.open(raw) as states:
+        spacing_px = {
+            plane: measure_spacing_px(inputs.member_b, inputs.visible_b, plane)
+            for plane in {inputs.planes[region.layer] for region in regions}
+        }
+        return split_by_spacing(
+            regions, states, inputs.member_b, inputs.planes, spacing_px, distance_px=distance_px
+        )
 
 
 def _write_masks(
