@@ -78,6 +78,8 @@ def test_the_first_places_are_true_and_near_landmarks(sample: Path) -> None:
 
 def test_tables_follow_their_schemas(sample: Path) -> None:
     for name, table in TABLES.items():
+        if name == "null":
+            continue  # the sample holds no two dies of one revision; see tests/difference
         results = sample / "results"
         paths = [*results.rglob(f"{name}.csv"), *results.rglob(f"*.{name}.csv")]
         rows = [row for path in paths for row in read_table(path, name)]

@@ -196,6 +196,20 @@ def digest_of_verdicts(wildcards):
     return [repr(verdict) for verdict in VERDICTS if verdict.comparison == name]
 
 
+def of_null_pairs(name):
+    """A result of the comparisons of two other dies of one revision, or one other."""
+
+    def found(wildcards):
+        return [
+            f"results/comparisons/{before}--{after}/{name}"
+            for before, after in PAIRS
+            if STUDY.dies[before].revision == STUDY.dies[after].revision
+            and {before, after} != {wildcards.before, wildcards.after}
+        ]
+
+    return found
+
+
 def registrations_to_reference(wildcards):
     """Registrations that lead from a die to the reference, in order."""
     steps = link_path(PAIRS, wildcards.die, STUDY.reference)

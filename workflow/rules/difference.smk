@@ -47,6 +47,8 @@ rule rank_changes:
         sensitivity=rules.difference.output.sensitivity,
         membership="results/dies/{before}/layers.ome.tif",
         arrays=(["results/comparisons/{before}--{after}/arrays.csv"] if ARRAYS else []),
+        null_regions=of_null_pairs("regions.csv"),
+        null_sensitivity=of_null_pairs("sensitivity.csv"),
         poses=both_poses,
         link="results/dies/{before}/to_study.json",
         registrations=all_registrations,
@@ -56,6 +58,7 @@ rule rank_changes:
         changes="results/comparisons/{before}--{after}/changes.csv",
         polygons="results/comparisons/{before}--{after}/changes.geojson",
         landmarks="results/comparisons/{before}--{after}/landmarks.csv",
+        null="results/comparisons/{before}--{after}/null.csv",
         summary="results/comparisons/{before}--{after}/summary.json",
     log:
         "results/logs/{before}--{after}/rank_changes.log",

@@ -5,6 +5,7 @@ from maskdelta.difference._compare import compare_dies
 from maskdelta.difference._difference import Differences, find_differences
 from maskdelta.difference._landmarks import landmarks_in_study
 from maskdelta.difference._masks import ADDED, NOT_COMPARABLE, REMOVED, SAME, compare_layer
+from maskdelta.difference._null import NullPair
 from maskdelta.difference._rank import rank_comparison
 from maskdelta.difference._verdicts import apply_verdicts
 
@@ -16,6 +17,7 @@ __all__ = [
     "Change",
     "Differences",
     "Landmark",
+    "NullPair",
     "apply_verdicts",
     "compare_dies",
     "compare_layer",

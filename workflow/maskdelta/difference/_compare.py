@@ -62,7 +62,7 @@ def compare_dies(
     else:
         differences = _nothing_compared(before, folder / "differences", layers, block_px)
     with Raster.open(before.membership) as frame:
-        write_regions(folder / "regions.csv", differences, frame.origin)
+        write_regions(folder / "regions.csv", differences, frame.origin, um_per_px=um_per_px)
     with ExitStack() as stack:
         masks = {
             name: stack.enter_context(Raster.open(folder / "differences" / f"{name}.tif"))

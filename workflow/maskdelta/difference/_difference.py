@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from maskdelta.difference._edges import learn_edges
 from maskdelta.difference._joint import learn_joint_colours
 from maskdelta.difference._masks import (
     ADDED,
@@ -29,7 +30,8 @@ from maskdelta.difference._regions import (
     label_mask,
     measure_block,
 )
-from maskdelta.difference._spacing import measure_spacing_px, split_by_spacing
+from maskdelta.difference._second_look import SecondLook
+from maskdelta.difference._spacing import measure_spacing_px
 from maskdelta.images import (
     Box,
     Output,
@@ -170,8 +172,8 @@ def find_differences(
         write_rasters([Output(raw, np.uint8, inputs.layers, "nearest")], compare, **options)
         regions = join_regions(piece for block in pieces for piece in block)
         kept, doubtful, alike = _judge(regions, settings, least_px)
-        kept, narrow = _by_spacing(kept, raw, inputs, settings.group_um / um_per_px)
-        doubtful += narrow
+        kept, more = _look_again(kept, raw, inputs, settings.group_um / um_per_px)
+        doubtful += more
         counts = _write_masks(folder, raw, blocks, inputs.layers, doubtful, alike, options)
     return Differences(inputs.layers, kept, doubtful, *counts)
 
@@ -257,32 +259,42 @@ def _judge(
     doubtful: list[Region] = []
     alike: list[Region] = []
     for region in regions:
-        large = region.area_px >= least_px and region.core_px >= 3
         if region.affinity > -settings.max_affinity:
             alike.append(region)
-        elif (
-            large
-            and region.evidence >= settings.min_evidence
-            and region.affinity <= settings.max_affinity
-            and region.near_spoiled <= 0.5
-        ):
-            kept.append(region)
+            continue
+        doubt = _doubt(region, settings, least_px)
+        if doubt:
+            doubtful.append(replace(region, doubt=doubt))
         else:
-            doubtful.append(region)
+            kept.append(region)
     return kept, doubtful, alike
 
 
-def _by_spacing(
+def _doubt(region: Region, settings: DifferenceSettings, least_px: float) -> str:
+    """Why a region is not listed; empty when it is."""
+    if region.area_px < least_px or region.core_px < 3:
+        return "small"
+    if region.near_spoiled > 0.5:
+        return "near debris"
+    if region.evidence < settings.min_evidence:
+        return "weak evidence"
+    if region.affinity > settings.max_affinity:
+        return "usual colours"
+    return ""
+
+
+def _look_again(
     regions: list[Region], raw: Path, inputs: _Inputs, distance_px: float
 ) -> tuple[list[Region], list[Region]]:
+    before, after = inputs.mosaics
+    edges = learn_edges(before, after, inputs.registration.before_to_after)
+    spacing_px = {
+        plane: measure_spacing_px(inputs.member_b, inputs.visible_b, plane)
+        for plane in {inputs.planes[region.layer] for region in regions}
+    }
     with Raster.open(raw) as states:
-        spacing_px = {
-            plane: measure_spacing_px(inputs.member_b, inputs.visible_b, plane)
-            for plane in {inputs.planes[region.layer] for region in regions}
-        }
-        return split_by_spacing(
-            regions, states, inputs.member_b, inputs.planes, spacing_px, distance_px=distance_px
-        )
+        look = SecondLook(states, inputs.member_b, inputs.planes, spacing_px, edges)
+        return look.split(regions, distance_px=distance_px)
 
 
 def _write_masks(

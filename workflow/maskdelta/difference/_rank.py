@@ -11,10 +11,11 @@ import numpy as np
 from maskdelta.difference._changes import Landmark, group_regions, make_change, rank_changes
 from maskdelta.difference._kinds import Surroundings, classify, contact_layers
 from maskdelta.difference._landmarks import landmark_rows
+from maskdelta.difference._null import NullPair, find_odds
 from maskdelta.difference._outlines import outline_features
 from maskdelta.difference._region_table import read_regions
 from maskdelta.difference._verdicts import apply_verdicts
-from maskdelta.difference._write import change_row, summary_of
+from maskdelta.difference._write import change_row, null_rows, odds_of, odds_summary, summary_of
 from maskdelta.images import Raster
 from maskdelta.register import ErrorMap
 from maskdelta.study import (
@@ -45,11 +46,12 @@ def rank_comparison(
     membership: str | Path,
     stacks: Mapping[str, Stack],
     changed_bits: Sequence[tuple[float, float]] = (),
+    null_pairs: Sequence[NullPair] = (),
 ) -> None:
     """Group, judge and rank the regions of a comparison.
 
     Reads what `compare_dies` wrote into `folder`, and writes changes.csv, changes.geojson,
-    landmarks.csv and summary.json beside it.
+    landmarks.csv, null.csv and summary.json beside it.
 
     Parameters
     ----------
@@ -70,6 +72,8 @@ def rank_comparison(
         Of the study: they tell which layers are contacts.
     changed_bits : sequence of (x, y)
         Places of bits of programmed arrays that differ, um of the study frame.
+    null_pairs : sequence of NullPair
+        Other comparisons of two dies of one revision.
     """
     folder = Path(folder)
     scale = to_study.um_per_mosaic_px()
@@ -94,11 +98,17 @@ def rank_comparison(
             np.asarray(changed_bits, float).reshape(-1, 2),
         )
         changes = rank_changes([classify(c, around, to_study) for c in judged], landmarks)
+        odds = find_odds(
+            read_table(folder / "regions.csv", "regions"),
+            sum(row["comparable_um2"] for row in sensitivity),
+            null_pairs,
+        )
         write_table(
             folder / "changes.csv",
             "changes",
             [
                 change_row(rank, change, registration, to_study, poses, settings)
+                | odds_of(change, odds, scale)
                 for rank, change in enumerate(changes, start=1)
             ],
         )
@@ -121,8 +131,10 @@ def rank_comparison(
                 )
             ],
         )
+    write_table(folder / "null.csv", "null", null_rows(null_pairs))
     shares = {row["layer"]: row["comparable_frac"] for row in sensitivity}
     write_json(
         folder / "summary.json",
-        summary_of(changes, registration, to_study.unit, len(doubtful), shares, unmatched),
+        summary_of(changes, registration, to_study.unit, len(doubtful), shares, unmatched)
+        | odds_summary(odds),
     )

@@ -17,8 +17,13 @@ _STATES = {ADDED: "added", REMOVED: "removed"}
 _SIGNS = {word: sign for sign, word in _STATES.items()}
 
 
-def write_regions(path: str | Path, differences: Differences, origin: tuple[int, int]) -> None:
-    """Write all regions that are listed or doubtful, in px of the mosaic before."""
+def write_regions(
+    path: str | Path, differences: Differences, origin: tuple[int, int], *, um_per_px: float
+) -> None:
+    """Write all regions that are listed or doubtful, in px of the mosaic before.
+
+    Scores are written in log units times um, so that pairs of other magnification compare.
+    """
     ox, oy = origin
     write_table(
         path,
@@ -27,7 +32,9 @@ def write_regions(path: str | Path, differences: Differences, origin: tuple[int,
             {
                 "layer": differences.layers[region.layer],
                 "state": _STATES[region.sign],
-                "listed": listed,
+                "listed": not region.doubt,
+                "doubt": region.doubt,
+                "score": region.score * um_per_px,
                 "area_px": region.area_px,
                 "core_px": region.core_px,
                 "x_px": region.x + ox,
@@ -41,8 +48,7 @@ def write_regions(path: str | Path, differences: Differences, origin: tuple[int,
                 "affinity": region.affinity,
                 "near_spoiled": region.near_spoiled,
             }
-            for listed, regions in ((True, differences.regions), (False, differences.doubtful))
-            for region in regions
+            for region in (*differences.regions, *differences.doubtful)
         ],
     )
 
@@ -69,6 +75,7 @@ def read_regions(
                 row["for_after"],
                 row["affinity"],
                 row["near_spoiled"],
+                row["doubt"],
             )
         )
     return listed, doubtful

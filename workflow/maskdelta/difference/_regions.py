@@ -16,9 +16,18 @@ from scipy.sparse.csgraph import connected_components
 from maskdelta.errors import MaskdeltaError
 from maskdelta.images import Box
 
-__all__ = ["BlockRegions", "Region", "join_regions", "label_mask", "measure_block", "own_px"]
+__all__ = [
+    "VETOES",
+    "BlockRegions",
+    "Region",
+    "join_regions",
+    "label_mask",
+    "measure_block",
+    "own_px",
+]
 
 _SUMS = 9
+VETOES = ("near debris", "narrow gap", "oblique edges")
 
 
 @dataclass(frozen=True)
@@ -43,6 +52,8 @@ class Region:
         both; negative for a change. Blends at its rim would make a change look usual.
     near_spoiled : float
         Share of the core that lies close to debris or damage in either photograph.
+    doubt : str
+        Why it is not listed; empty when it is.
     """
 
     layer: int
@@ -57,6 +68,7 @@ class Region:
     for_after: float
     affinity: float
     near_spoiled: float
+    doubt: str = ""
 
     @property
     def evidence(self) -> float:
@@ -64,6 +76,17 @@ class Region:
         if self.sign == 1:
             return min(self.for_after, -self.for_before)
         return min(self.for_before, -self.for_after)
+
+    @property
+    def score(self) -> float:
+        """Log units times px: how strongly all looks together speak for a change.
+
+        The weakest of both photographs' evidence and of the colours, times the root of the core's
+        px; 0 where one of them speaks against it, or something else explains it.
+        """
+        if self.doubt in VETOES:
+            return 0.0
+        return float(np.sqrt(self.core_px)) * max(0.0, min(self.evidence, -self.affinity))
 
 
 @dataclass(frozen=True)

@@ -8,18 +8,14 @@ no change of the masks. The cost: a hole smaller than that, made by damage, is c
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from maskdelta.difference._changes import group_regions
 from maskdelta.difference._masks import ADDED, NOT_COMPARABLE, REMOVED
-from maskdelta.difference._regions import Region, own_px
 from maskdelta.images import Raster, blocks_of
 
-__all__ = ["measure_spacing_px", "split_by_spacing"]
+__all__ = ["measure_spacing_px", "narrow_share"]
 
 Mask = NDArray[np.bool_]
 _SIDES_PX = (3, 5, 7, 9, 11, 13, 15)
@@ -68,68 +64,30 @@ def measure_spacing_px(
     return max(fitting, default=0) if free_px else 0
 
 
-def split_by_spacing(
-    regions: Sequence[Region],
-    raw: Raster,
-    membership: Raster,
-    planes: Sequence[int],
-    spacing_px: Mapping[int, int],
-    *,
-    distance_px: float,
-) -> tuple[list[Region], list[Region]]:
-    """Split candidates into those that the masks allow and those in gaps too narrow.
-
-    Pieces within `distance_px` of each other make one change; it is kept when any piece is.
+def narrow_share(
+    own: Mask, sign: int, states: NDArray[np.uint8], before: Mask, *, side_px: int
+) -> float:
+    """Share of a candidate that lies in a gap narrower than the spacing, when the layer is absent.
 
     Parameters
     ----------
-    regions : sequence of Region
-    raw : Raster
-        States of all compared layers.
-    membership : Raster
-        Of the die before, same frame.
-    planes : sequence of int
-        Plane of the membership for each compared layer.
-    spacing_px : mapping of int to int
-        Smallest spacing of each plane.
-    distance_px : float
-
-    Returns
-    -------
-    kept, narrow : lists of Region
+    own : (H, W) bool
+        Px of the candidate, with a margin of `side_px` on all sides.
+    sign : int
+        ADDED or REMOVED.
+    states : (H, W) uint8
+        Of its layer; what is not comparable may be free.
+    before : (H, W) bool
+        Where the layer is present before.
+    side_px : int
+        Smallest spacing; below 3 nothing is narrow.
     """
-    kept: list[Region] = []
-    narrow: list[Region] = []
-    for group in group_regions(regions, distance_px=distance_px):
-        fits = any(
-            _narrow_share(region, raw, membership, planes[region.layer], spacing_px) <= 0.8
-            for region in group
-        )
-        (kept if fits else narrow).extend(group)
-    return kept, narrow
-
-
-def _narrow_share(
-    region: Region,
-    raw: Raster,
-    membership: Raster,
-    plane: int,
-    spacing_px: Mapping[int, int],
-    *,
-    halo_px: int = 16,
-) -> float:
-    """Share of a region that lies in a gap narrower than the spacing, when the layer is absent."""
-    side = spacing_px[plane]
-    if side < 3:
+    if side_px < 3:
         return 0.0
-    box = region.box.grown(halo_px)
-    states = raw.read(box, planes=[region.layer])[0]
-    own = np.pad(own_px(region, states[halo_px:-halo_px, halo_px:-halo_px]), halo_px)
-    before = membership.read(box, planes=[plane])[0] > 127
     present = (before | (states == REMOVED)) & (states != ADDED)
-    if region.sign == REMOVED:
+    if sign == REMOVED:
         present = present & (states != REMOVED) | (states == ADDED)
-    return float((own & ~_opened(~present | (states == NOT_COMPARABLE), side)).sum() / own.sum())
+    return float((own & ~_opened(~present | (states == NOT_COMPARABLE), side_px)).sum() / own.sum())
 
 
 def _opened(mask: Mask, side_px: int) -> Mask:

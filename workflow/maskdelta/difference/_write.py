@@ -7,9 +7,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from maskdelta.difference._changes import Change
+from maskdelta.difference._null import NullPair, Odds
 from maskdelta.study import DifferenceSettings, Poses, Registration, ToStudy
 
-__all__ = ["change_row", "summary_of"]
+__all__ = ["change_row", "null_rows", "odds_of", "odds_summary", "summary_of"]
 
 
 def change_row(
@@ -20,7 +21,7 @@ def change_row(
     poses: tuple[Poses, Poses],
     settings: DifferenceSettings,
 ) -> dict[str, Any]:
-    """A row of changes.csv."""
+    """A row of changes.csv without its odds."""
     there = to_study.to_mosaic([[change.x_um, change.y_um]])
     in_after = registration.before_to_after(there)
     x0, y0, x1, y1 = change.box_um
@@ -43,8 +44,6 @@ def change_row(
         "error_um": change.error_um,
         "evidence": change.evidence,
         "affinity": change.affinity,
-        "p_value": None,
-        "q_value": None,
         "landmark": change.landmark,
         "landmark_distance_um": change.landmark_distance_um,
         "landmark_bearing_deg": change.landmark_bearing_deg,
@@ -84,4 +83,36 @@ def summary_of(
         "comparable_frac": dict(shares),
         "ranking": "changed area / (1 + distance to the nearest landmark / its reach), "
         "rejected changes last",
+    }
+
+
+def odds_of(change: Change, odds: Odds, um_per_px: float) -> dict[str, float | None]:
+    """The odds in a row of changes.csv: those of the strongest region."""
+    p, q = odds.of(max(region.score for region in change.regions) * um_per_px)
+    return {"p_value": p, "q_value": q}
+
+
+def null_rows(pairs: Sequence[NullPair]) -> list[dict[str, Any]]:
+    """Rows of null.csv, best score first."""
+    rows = [
+        {"comparison": pair.comparison}
+        | {name: row[name] for name in ("layer", "score", "listed", "doubt")}
+        for pair in pairs
+        for row in pair.regions
+        if row["doubt"] != "small"
+    ]
+    return sorted(rows, key=lambda row: -row["score"])
+
+
+def odds_summary(odds: Odds) -> dict[str, Any]:
+    """What summary.json says of the odds."""
+
+    def rounded(value: float | None) -> float | None:
+        return None if value is None else round(value, 2)
+
+    return {
+        "null_pairs": list(odds.null_pairs),
+        "null_why_empty": odds.why_empty,
+        "expected_false": rounded(odds.expected_false),
+        "expected_false_p95": rounded(odds.expected_false_p95),
     }

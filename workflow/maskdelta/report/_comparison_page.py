@@ -96,6 +96,7 @@ def _sentences(compared: Compared, coverage: Sequence[LayerCoverage]) -> list[st
         return []
     return [
         *_how_judged(compared),
+        *_what_odds(compared),
         *_which_kinds(compared),
         *_where_changed(compared),
         *_how_much_compared(coverage),
@@ -115,6 +116,22 @@ def _how_judged(compared: Compared) -> list[str]:
     if not parts:
         return []
     return [f"Verdicts: {listing(parts)}. Areas here leave rejected changes out."]
+
+
+def _what_odds(compared: Compared) -> list[str]:
+    """How many false changes there may be, or why nobody knows."""
+    if compared.revisions[0] == compared.revisions[1]:
+        return [
+            "Both dies are of one revision: what is listed is dirt, a slip or a specimen's fault."
+        ]
+    facts = compared.summary
+    if facts["null_why_empty"]:
+        return [f"How many of these are false is not known: {facts['null_why_empty']}."]
+    words = (
+        f"About {facts['expected_false']:.1f} regions would be listed if nothing had changed (at "
+        f"most {facts['expected_false_p95']:.1f} at 95 %), counted on "
+    )
+    return [f"{words}{listing(facts['null_pairs'])}."]
 
 
 def _which_kinds(compared: Compared) -> list[str]:

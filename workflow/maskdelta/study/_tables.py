@@ -207,8 +207,15 @@ _CHANGES = Table(
             "change.",
             decimals=2,
         ),
-        _c("p_value", float, "Empty until a calibrated null exists.", decimals=6, empty=True),
-        _c("q_value", float, "Empty until a calibrated null exists.", decimals=6, empty=True),
+        _c(
+            "p_value",
+            float,
+            "Share of false candidates that score as much as its strongest region; empty without "
+            "a comparison of two dies of one revision.",
+            decimals=6,
+            empty=True,
+        ),
+        _c("q_value", float, "The same, as a false discovery rate.", decimals=6, empty=True),
         _c("landmark", str, "Nearest landmark within reach; empty where none."),
         _c("landmark_distance_um", float, "Distance to it.", decimals=1, empty=True),
         _c(
@@ -239,6 +246,21 @@ _REGIONS = Table(
         _c("layer", str, "Layer."),
         _c("state", str, "From before to after.", choices=("added", "removed")),
         _c("listed", bool, "Whether it counts as changed; else it is too small or too doubtful."),
+        _c(
+            "doubt",
+            str,
+            "Why it does not count; empty when it does.",
+            choices=(
+                "",
+                "small",
+                "near debris",
+                "weak evidence",
+                "usual colours",
+                "narrow gap",
+                "oblique edges",
+            ),
+        ),
+        _c("score", float, "Weakest evidence times root of the core, log units times um."),
         _c("area_px", int, "Area, px of the mosaic before."),
         _c("core_px", int, "Part of it that no displacement within the tolerance explains."),
         _c("x_px", float, "Centroid in the mosaic before.", decimals=4),
@@ -251,6 +273,18 @@ _REGIONS = Table(
         _c("for_after", float, "Mean log-odds of presence after, over the core.", decimals=4),
         _c("affinity", float, "How usual the colours are for each other, log units.", decimals=4),
         _c("near_spoiled", float, "Share of the core close to debris or damage.", decimals=4),
+    ),
+)
+
+_NULL = Table(
+    "null",
+    "A row a candidate of the null pairs: what p values were counted on, best first.",
+    (
+        _c("comparison", str, "Two dies of one revision."),
+        _c("layer", str, "Layer."),
+        _c("score", float, "As in regions.csv."),
+        _c("listed", bool, "Whether it is listed as a change there."),
+        _c("doubt", str, "Why it is not; empty when it is."),
     ),
 )
 
@@ -414,6 +448,7 @@ TABLES: dict[str, Table] = {
         _PAIRS,
         _RESIDUALS,
         _REGIONS,
+        _NULL,
         _CHANGES,
         _LANDMARKS,
         _SENSITIVITY,
