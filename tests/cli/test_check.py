@@ -76,3 +76,17 @@ def test_a_missing_folder_is_named(study: Path) -> None:
     assert faults == [
         "dies.a1: `none/*.png`: the folder `none` does not exist; correct the pattern."
     ]
+
+
+def test_verdicts_are_checked(study: Path) -> None:
+    text = Path("c.yaml").read_text()
+    Path("c.yaml").write_text(text + "verdicts: v.csv\n")
+    Path("v.csv").write_text('comparison,change,verdict\na1--b1,"metl@1,2",accepted\n')
+    faults, _ = check_study("c.yaml")
+    assert faults == [
+        "v.csv: line 2: the comparison `a1--b1` is not known; known: none.",
+        "v.csv: line 2: the layer `metl` is not known; did you mean `metal`?",
+    ]
+    Path("v.csv").write_text('comparison,change,verdict\na1--b1,"metal@1,2",acceptd\n')
+    faults, _ = check_study("c.yaml")
+    assert faults == ["v.csv: line 2: the verdict `acceptd` is not known; did you mean `accepted`?"]

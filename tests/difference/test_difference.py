@@ -16,8 +16,9 @@ from maskdelta.difference import (
     compare_layer,
     rank_changes,
 )
-from maskdelta.difference._changes import smallest_seen_px
+from maskdelta.difference._masks import Reach
 from maskdelta.difference._regions import join_regions, measure_block
+from maskdelta.difference._sensitivity import smallest_seen_px
 from maskdelta.images import blocks_of
 
 
@@ -29,19 +30,19 @@ def layer(*boxes: tuple[int, int, int, int], shape: tuple[int, int] = (80, 100))
 
 
 SEEN = np.ones((80, 100), bool)
-RADIUS = np.full((80, 100), 1.5, np.float32)
+REACH = Reach(np.full((80, 100), 1.5, np.float32))
 
 
 def test_a_displacement_within_the_radius_is_no_change() -> None:
     before, after = layer((20, 20, 60, 30)), layer((21, 21, 61, 31))
-    assert not (compare_layer(before, after, SEEN, RADIUS).state == ADDED).any()
-    assert not (compare_layer(before, after, SEEN, RADIUS).state == REMOVED).any()
+    assert not (compare_layer(before, after, SEEN, REACH).state == ADDED).any()
+    assert not (compare_layer(before, after, SEEN, REACH).state == REMOVED).any()
 
 
 def test_a_removed_square_is_found_with_its_area_and_swapping_swaps() -> None:
     before, after = layer((20, 20, 60, 30), (70, 50, 82, 60)), layer((20, 20, 60, 30))
-    there = compare_layer(before, after, SEEN, RADIUS).state
-    back = compare_layer(after, before, SEEN, RADIUS).state
+    there = compare_layer(before, after, SEEN, REACH).state
+    back = compare_layer(after, before, SEEN, REACH).state
     # smoothing by 1 px rounds the four corners of the square by a px each
     assert abs(int((there == REMOVED).sum()) - 120) <= 4
     assert not (there == ADDED).any()
@@ -51,7 +52,7 @@ def test_a_removed_square_is_found_with_its_area_and_swapping_swaps() -> None:
 def test_what_cannot_be_compared_is_never_changed() -> None:
     seen = SEEN.copy()
     seen[45:65, 65:90] = False
-    state = compare_layer(layer((70, 50, 82, 60)), layer(), seen, RADIUS).state
+    state = compare_layer(layer((70, 50, 82, 60)), layer(), seen, REACH).state
     assert (state[45:65, 65:90] == NOT_COMPARABLE).all()
     assert not np.isin(state, [ADDED, REMOVED]).any()
 
@@ -60,7 +61,7 @@ def test_near_something_hidden_what_agrees_is_the_same_and_what_differs_is_not_c
     seen = SEEN.copy()
     seen[:, 50:60] = False  # a line that hides the layer
     line, speck = (10, 20, 50, 30), (48, 50, 50, 60)
-    state = compare_layer(layer(line), layer(line, speck), seen, RADIUS).state
+    state = compare_layer(layer(line), layer(line, speck), seen, REACH).state
     assert (state[:, 50:60] == NOT_COMPARABLE).all()
     beside = state[51:59, 48:50]  # may go on under the hiding line in the other photograph
     assert (beside == NOT_COMPARABLE).all()
@@ -71,9 +72,9 @@ def test_near_something_hidden_what_agrees_is_the_same_and_what_differs_is_not_c
 
 def test_a_line_width_bias_is_taken_off() -> None:
     narrow, wide = layer((20, 20, 60, 30)), layer((18, 18, 62, 32))
-    none = np.zeros_like(RADIUS)
-    plain = compare_layer(narrow, wide, SEEN, none).state
-    freed = compare_layer(narrow, wide, SEEN, none + 1, grow_px=2.0).state
+    none = np.zeros((80, 100), np.float32)
+    plain = compare_layer(narrow, wide, SEEN, Reach(none)).state
+    freed = compare_layer(narrow, wide, SEEN, Reach(none + 1), grow_px=2.0).state
     assert (plain == ADDED).any()
     assert not (freed == ADDED).any()
 
@@ -123,6 +124,9 @@ def test_the_ranking_rule() -> None:
     # 5000 / (1 + 9.9), then 100 / 1, then 150 / (1 + 2)
     assert [round(c.score, 1) for c in ranked] == [458.7, 100.0, 50.0]
     assert [c.landmark for c in ranked] == ["", "driver", ""]
+    assert [c.landmark_bearing_deg for c in ranked] == [None, None, None]  # touching, or too far
+    beside = rank_changes([change(30, 1.0)], [landmark])[0]
+    assert (beside.landmark_distance_um, beside.landmark_bearing_deg) == (20.0, 90.0)
     assert [c.score for c in rank_changes([near, huge], [])] == [5000.0, 100.0]
 
 

@@ -16,6 +16,7 @@ from maskdelta.images import read_picture
 from maskdelta.report import write_report
 from maskdelta.report._comparable import map_comparable
 from maskdelta.report._results import Folders, read_comparison
+from maskdelta.study import read_json, read_table, write_json, write_table
 from report_scene import ADDED, HEIGHT, HIDDEN, OUT, REMOVED, SPOILED, WIDTH, settings, write_scene
 
 VOID = {"meta", "img", "br", "input", "source", "link", "hr"}
@@ -152,7 +153,7 @@ def test_a_change_has_its_pictures_and_figures(results):
     assert {"change-1", "change-2", "added-1", "removed-2"} <= set(page.ids)
     assert "the weaker of the two photographs speaks for it by 67 to 1" in words
     assert "22 times more seldom" in words
-    assert "12 µm from clock" in words
+    assert "12 µm below right of clock" in words
     assert "no landmark within reach" in words
     assert "tile 1.jpg" in words
     crops = [
@@ -264,6 +265,26 @@ def test_only_the_first_changes_get_pictures_and_all_get_a_row(tmp_path):
     assert "All 2 changes" in page.words
     assert "Other" in Page(results / "report" / "index.html").words
     check_all(results)
+
+
+def test_verdicts_are_honoured(tmp_path):
+    results = write_scene(tmp_path)
+    folder = results / "comparisons" / "a1--b1"
+    first, second = read_table(folder / "changes.csv", "changes")
+    second |= {"verdict": "rejected", "label": "hair <1>", "note": "gone after cleaning"}
+    second |= {"since_verdict": "area was 50.0, is 150.0"}
+    write_table(folder / "changes.csv", "changes", [first, second])
+    summary = read_json(folder / "summary.json") | {"rejected": 1}
+    summary["verdicts_unmatched"] = ["line 3: `metal@1,2` (accepted): no change is there now"]
+    write_json(folder / "summary.json", summary)
+    write_report(results, settings())
+    check_all(results)
+    words = " ".join(Page(results / "report" / "a1--b1.html").words.split())
+    assert "Verdicts: 1 rejected and 1 no longer as it was when judged" in words
+    assert "1 verdict of the verdicts file found no change:line 3: `metal@1,2`" in words
+    assert "2. hair <1>" in words
+    assert "rejected (since then: area was 50.0, is 150.0): gone after cleaning" in words
+    assert 'a1--b1,"' + second["change"] + '",rejected,,,' in words
 
 
 def test_a_missing_result_is_named(tmp_path):

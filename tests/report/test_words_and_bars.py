@@ -8,7 +8,17 @@ import numpy as np
 import pytest
 
 from maskdelta.report._scale_bar import round_length, scale_bar
-from maskdelta.report._words import area, listing, number, odds, percent, significant, unit_sign
+from maskdelta.report._words import (
+    area,
+    balance,
+    direction,
+    listing,
+    number,
+    odds,
+    percent,
+    significant,
+    unit_sign,
+)
 
 GAP, MINUS, DASH = "\u202f", "\u2212", "\u2013"
 
@@ -78,3 +88,16 @@ def test_a_bar_is_as_long_as_it_says():
     assert (bar.length, bar.label) == (50.0, "50 um")
     np.testing.assert_allclose(bar.share, 100 * 50 / 240, atol=5e-4)  # written with 3 decimals
     assert scale_bar(1.0, "px").label == "0.2 px"
+
+
+def test_directions_and_balance():
+    assert [direction(d) for d in (0, 44, 90, 181, 337, 359)] == [
+        "above",
+        "above right of",
+        "right of",
+        "below",
+        "above left of",
+        "above",
+    ]
+    rows = [{"added_um2": a, "removed_um2": r} for a, r in ((10.0, 0.5), (0.5, 10.0), (3.0, 4.0))]
+    assert [balance(row) for row in rows] == ["added", "removed", "altered"]

@@ -10,6 +10,7 @@ from maskdelta.study import (
     link_path,
     read_corrections,
     read_marks,
+    read_verdicts,
     study_from_mapping,
 )
 
@@ -25,6 +26,7 @@ try:
     STUDY = expand_study(study_from_mapping(config))
     MARKS = read_marks(STUDY.marks)
     CORRECTIONS = read_corrections(STUDY.bit_corrections)
+    VERDICTS = read_verdicts(STUDY.verdicts)
 except MaskdeltaError as exc:
     raise WorkflowError(str(exc)) from None
 
@@ -186,6 +188,26 @@ def digest_of_corrections(wildcards):
         if die == wildcards.die
         for (row, column), value in bits.items()
     )
+
+
+def digest_of_verdicts(wildcards):
+    """Verdicts of a comparison: what makes its ranking stale."""
+    name = f"{wildcards.before}--{wildcards.after}"
+    return [repr(verdict) for verdict in VERDICTS if verdict.comparison == name]
+
+
+def of_null_pairs(name):
+    """A result of the comparisons of two other dies of one revision, or one other."""
+
+    def found(wildcards):
+        return [
+            f"results/comparisons/{before}--{after}/{name}"
+            for before, after in PAIRS
+            if STUDY.dies[before].revision == STUDY.dies[after].revision
+            and {before, after} != {wildcards.before, wildcards.after}
+        ]
+
+    return found
 
 
 def registrations_to_reference(wildcards):

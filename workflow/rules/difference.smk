@@ -7,22 +7,16 @@ rule difference:
         layers_after="results/dies/{after}/layers.json",
         mosaics=both_mosaics,
         coverages=both_coverages,
-        poses=both_poses,
-        registrations=all_registrations,
         link="results/dies/{before}/to_study.json",
-        marked_poses=poses_of_marks("landmark"),
-        marked_links=links_of(dies_of_marks("landmark")),
+        registrations=all_registrations,
     output:
         masks=expand(
             "results/comparisons/{{before}}--{{after}}/differences/{layer}.tif",
             layer=LAYERS,
         ),
-        changes="results/comparisons/{before}--{after}/changes.csv",
-        polygons="results/comparisons/{before}--{after}/changes.geojson",
-        landmarks="results/comparisons/{before}--{after}/landmarks.csv",
+        regions="results/comparisons/{before}--{after}/regions.csv",
         sensitivity="results/comparisons/{before}--{after}/sensitivity.csv",
         sensitivity_map="results/comparisons/{before}--{after}/sensitivity.tif",
-        summary="results/comparisons/{before}--{after}/summary.json",
     log:
         "results/logs/{before}--{after}/difference.log",
     benchmark:
@@ -34,8 +28,6 @@ rule difference:
         settings=lookup(within=config, dpath="difference"),
         block_px=lookup(within=config, dpath="block_px"),
         layers=LAYERS,
-        marks=lookup(within=config, dpath="marks"),
-        marked=marks_digest(MARKS, "landmark"),
         code=code_digest(
             "difference", "overlay", "register", "segment", "images", "study"
         ),
@@ -43,3 +35,47 @@ rule difference:
         "Differences between {wildcards.before} and {wildcards.after}"
     script:
         "../../scripts/difference.py"
+
+
+# A job of its own: a landmark or a verdict edited must not compare the dies again.
+rule rank_changes:
+    input:
+        registration="results/comparisons/{before}--{after}/registration.json",
+        error="results/comparisons/{before}--{after}/registration_error.tif",
+        masks=rules.difference.output.masks,
+        regions=rules.difference.output.regions,
+        sensitivity=rules.difference.output.sensitivity,
+        membership="results/dies/{before}/layers.ome.tif",
+        arrays=(["results/comparisons/{before}--{after}/arrays.csv"] if ARRAYS else []),
+        null_regions=of_null_pairs("regions.csv"),
+        null_sensitivity=of_null_pairs("sensitivity.csv"),
+        poses=both_poses,
+        link="results/dies/{before}/to_study.json",
+        registrations=all_registrations,
+        marked_poses=poses_of_marks("landmark"),
+        marked_links=links_of(dies_of_marks("landmark")),
+    output:
+        changes="results/comparisons/{before}--{after}/changes.csv",
+        polygons="results/comparisons/{before}--{after}/changes.geojson",
+        landmarks="results/comparisons/{before}--{after}/landmarks.csv",
+        null="results/comparisons/{before}--{after}/null.csv",
+        summary="results/comparisons/{before}--{after}/summary.json",
+    log:
+        "results/logs/{before}--{after}/rank_changes.log",
+    benchmark:
+        "results/logs/{before}--{after}/rank_changes.tsv"
+    threads: 1
+    resources:
+        mem_mb=1000,
+    params:
+        settings=lookup(within=config, dpath="difference"),
+        stacks=lookup(within=config, dpath="stacks"),
+        marks=lookup(within=config, dpath="marks"),
+        marked=marks_digest(MARKS, "landmark"),
+        verdicts=lookup(within=config, dpath="verdicts"),
+        judged=digest_of_verdicts,
+        code=code_digest("difference", "register", "images", "study"),
+    message:
+        "Changes from {wildcards.before} to {wildcards.after}, ranked"
+    script:
+        "../../scripts/rank_changes.py"

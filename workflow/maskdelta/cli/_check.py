@@ -18,6 +18,7 @@ from maskdelta.study import (
     read_corrections,
     read_marks,
     read_study,
+    read_verdicts,
 )
 
 __all__ = ["check_study"]
@@ -57,6 +58,7 @@ def check_study(config: str, *, decode: bool = False) -> tuple[list[str], list[s
     faults += _check_marks(study, marks, extents)
     faults += check_marks(marks, study.arrays)
     faults += _check_corrections(study)
+    faults += _check_verdicts(study)
     notes += _missing_swatches(study, marks)
     return list(dict.fromkeys(faults)), list(dict.fromkeys(notes))
 
@@ -202,6 +204,27 @@ def _check_corrections(study: StudySettings) -> list[str]:
                 f"{study.bit_corrections}: the array `{array}` of die `{die}` is not in the study; "
                 "correct the names."
             )
+    return faults
+
+
+def _check_verdicts(study: StudySettings) -> list[str]:
+    try:
+        verdicts = read_verdicts(study.verdicts)
+    except ConfigurationError as exc:
+        return exc.faults
+    known = [c.name for c in study.comparisons if not isinstance(c, str)]
+    faults = []
+    for verdict in verdicts:
+        where = f"{study.verdicts}: line {verdict.line}:"
+        if verdict.comparison not in known:
+            near = difflib.get_close_matches(verdict.comparison, known, n=1, cutoff=0.4)
+            hint = f"did you mean `{near[0]}`?" if near else f"known: {', '.join(known) or 'none'}."
+            faults.append(f"{where} the comparison `{verdict.comparison}` is not known; {hint}")
+        for layer in verdict.layers:
+            if layer not in study.layers:
+                near = difflib.get_close_matches(layer, study.layers, n=1, cutoff=0.4)
+                hint = f"did you mean `{near[0]}`?" if near else "copy the name of the change."
+                faults.append(f"{where} the layer `{layer}` is not known; {hint}")
     return faults
 
 

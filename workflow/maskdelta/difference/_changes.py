@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from shapely.geometry.base import BaseGeometry
 
 from maskdelta.difference._regions import Region
-from maskdelta.study import Mark
+from maskdelta.register import ErrorMap
+from maskdelta.study import Mark, Verdict
 
 __all__ = ["Change", "Landmark", "group_regions", "landmark_of", "rank_changes"]
 
@@ -55,9 +55,16 @@ class Change:
         Means of the regions', weighted by area; see `Region`.
     landmark : str
         Nearest landmark within its reach; empty where none.
-    landmark_distance_um : float or None
+    landmark_distance_um, landmark_bearing_deg : float or None
+        Direction from the landmark as the study frame shows it: 0 up, 90 to the right; none inside
+        it.
     score : float
         What the ranking sorts by.
+    verdict : Verdict or None
+    kind : str
+        Word of `classify`; empty until it has been asked.
+    moved_um : (float, float) or None
+        Displacement, for the kind `moved`.
     """
 
     regions: tuple[Region, ...]
@@ -72,7 +79,11 @@ class Change:
     affinity: float
     landmark: str = ""
     landmark_distance_um: float | None = None
+    landmark_bearing_deg: float | None = None
     score: float = 0.0
+    verdict: Verdict | None = None
+    kind: str = ""
+    moved_um: tuple[float, float] | None = None
 
     @property
     def changed_um2(self) -> float:
@@ -80,10 +91,30 @@ class Change:
         return self.added_um2 + self.removed_um2
 
     @property
-    def kind(self) -> str:
+    def balance(self) -> str:
         """added, removed, or altered when both are more than a tenth."""
         share = self.added_um2 / max(self.changed_um2, 1e-12)
         return "added" if share > 0.9 else "removed" if share < 0.1 else "altered"
+
+    @property
+    def rejected(self) -> bool:
+        """Whether a person said that this is no change."""
+        return self.verdict is not None and self.verdict.ruling == "rejected"
+
+    def since_verdict(self, least_um2: float) -> str:
+        """What is no longer as it was when judged, in words; empty when nothing is.
+
+        Areas count as altered when they differ by more than a tenth and by more than `least_um2`.
+        """
+        if self.verdict is None:
+            return ""
+        words = []
+        was = self.verdict.area_um2
+        if was is not None and abs(self.changed_um2 - was) > max(0.1 * was, least_um2):
+            words.append(f"area was {was:.1f}, is {self.changed_um2:.1f}")
+        if set(self.verdict.layers) != set(self.layers):
+            words.append(f"layers were {' '.join(self.verdict.layers)}")
+        return "; ".join(words)
 
     @property
     def name(self) -> str:
@@ -113,7 +144,7 @@ def make_change(
     layers: Sequence[str],
     origin: tuple[int, int],
     to_study: Any,
-    error_px: float,
+    error: ErrorMap,
     um_per_px: float,
 ) -> Change:
     """Measure a group in the study frame.
@@ -127,7 +158,7 @@ def make_change(
         Of the raster in the mosaic frame.
     to_study : callable
         (n, 2) px of the mosaic before -> um.
-    error_px : float
+    error : ErrorMap
     um_per_px : float
         Scale of the mosaic before in the study frame.
     """
@@ -137,6 +168,7 @@ def make_change(
     corners = np.array([[b.x0, b.y0, b.x1, b.y1] for b in (r.box for r in regions)], float)
     x0, y0 = corners[:, :2].min(0) + origin - 0.5
     x1, y1 = corners[:, 2:].max(0) + origin - 0.5
+    first = centres[0][None]
     outline = to_study(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
     (bx0, by0), (bx1, by1) = outline.min(0), outline.max(0)
     (x_um, y_um), *_ = to_study(middle[None])
@@ -149,7 +181,7 @@ def make_change(
         box_um=(float(bx0), float(by0), float(bx1), float(by1)),
         added_um2=float(area[[r.sign == 1 for r in regions]].sum() * unit),
         removed_um2=float(area[[r.sign == 2 for r in regions]].sum() * unit),
-        error_um=float(error_px * um_per_px),
+        error_um=float(error.at(first)[0] * um_per_px),
         evidence=float(np.average([r.evidence for r in regions], weights=area)),
         affinity=float(np.average([r.affinity for r in regions], weights=area)),
     )
@@ -159,7 +191,8 @@ def rank_changes(changes: Sequence[Change], landmarks: Sequence[Landmark]) -> li
     """Sort changes by area near landmarks.
 
     The rule: changed area / (1 + distance to the nearest landmark / that landmark's reach).
-    Without landmarks it is the changed area. Ties go by place, top to bottom.
+    Without landmarks it is the changed area. Ties go by place, top to bottom. Changes that a person
+    has rejected come last.
     """
     ranked = []
     for change in changes:
@@ -179,19 +212,15 @@ def rank_changes(changes: Sequence[Change], landmarks: Sequence[Landmark]) -> li
                 score=change.changed_um2 / (1 + relative),
                 landmark=mark.label if within else "",
                 landmark_distance_um=relative * mark.reach_um if within else None,
+                landmark_bearing_deg=_bearing_deg(mark.geometry, box) if within else None,
             )
         )
-    return sorted(ranked, key=lambda c: (-round(c.score, 6), c.y_um, c.x_um))
+    return sorted(ranked, key=lambda c: (c.rejected, -round(c.score, 6), c.y_um, c.x_um))
 
 
-def smallest_seen_px(
-    radius_px: NDArray[np.float32] | NDArray[np.float64], min_area_px: float
-) -> NDArray[np.float64]:
-    """Side of the smallest square change beside an existing edge that passes the tolerances.
-
-    A square must reach one px beyond the tolerance, hold the least area that is reported, and be
-    3 px wide to be told from a blend of its surroundings. A bound from the settings, not yet a
-    measured sensitivity.
-    """
-    side = np.maximum(np.ceil(radius_px) + 1, 3.0)
-    return np.maximum(side, np.sqrt(min_area_px))
+def _bearing_deg(geometry: BaseGeometry, box: BaseGeometry) -> float | None:
+    """Direction of the shortest way from a landmark to a change; none where they touch."""
+    (x0, y0), (x1, y1) = shapely.shortest_line(geometry, box).coords
+    if (x0, y0) == (x1, y1):
+        return None
+    return float(np.degrees(np.arctan2(x1 - x0, y0 - y1)) % 360)

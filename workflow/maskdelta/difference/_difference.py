@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,15 +13,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from maskdelta.difference._edges import learn_edges
 from maskdelta.difference._joint import learn_joint_colours
 from maskdelta.difference._masks import (
     ADDED,
     NOT_COMPARABLE,
     REMOVED,
     SAME,
+    Reach,
     compare_layer,
 )
-from maskdelta.difference._outlines import inner_outline, learn_outlines, slopes
 from maskdelta.difference._pairs import patch_pairs
 from maskdelta.difference._regions import (
     BlockRegions,
@@ -30,6 +31,9 @@ from maskdelta.difference._regions import (
     label_mask,
     measure_block,
 )
+from maskdelta.difference._second_look import SecondLook
+from maskdelta.difference._sharpness import inner_outline, learn_outlines, slopes
+from maskdelta.difference._spacing import measure_spacing_px
 from maskdelta.images import (
     Box,
     Output,
@@ -110,9 +114,9 @@ class _Inputs:
         self.registration, self.error, self.overlay = registration, error, overlay
         self.margin_px = settings.margin_px
 
-    def radius(self, box: Box) -> NDArray[np.float32]:
-        """Tolerance over a box of the mosaic frame, px."""
-        return (self.error.over(box) + self.margin_px).astype(np.float32)
+    def reach(self, box: Box) -> Reach:
+        """Tolerance over a box of the mosaic frame."""
+        return Reach((self.error.over(box) + self.margin_px).astype(np.float32))
 
 
 def find_differences(
@@ -127,6 +131,7 @@ def find_differences(
     folder: str | Path,
     settings: DifferenceSettings,
     least_px: float,
+    um_per_px: float,
     block_px: int = 2048,
     threads: int = 1,
 ) -> Differences:
@@ -146,6 +151,8 @@ def find_differences(
     settings : DifferenceSettings
     least_px : float
         Smallest area that is reported, px of the mosaic before.
+    um_per_px : float
+        Scale of the mosaic before in the study frame.
     block_px, threads : int
 
     Returns
@@ -177,6 +184,8 @@ def find_differences(
         write_rasters([Output(raw, np.uint8, inputs.layers, "nearest")], compare, **options)
         regions = join_regions(piece for block in pieces for piece in block)
         kept, doubtful, alike = _judge(regions, settings, least_px)
+        kept, more = _look_again(kept, raw, inputs, settings.group_um / um_per_px)
+        doubtful += more
         counts = _write_masks(folder, raw, blocks, inputs.layers, doubtful, alike, options)
     return Differences(inputs.layers, kept, doubtful, *counts)
 
@@ -195,7 +204,7 @@ def _compare_block(
     if not seen_a.any():
         return states, []
     planes_b, planes_a = inputs.member_b.read_mosaic(wide), block.fetch(inputs.member_a)
-    radius = inputs.radius(wide)
+    reach = inputs.reach(wide)
     picture_b = eight_bits(inputs.mosaics[0].read_mosaic(wide))
     picture_a = block.resample(eight_bits(block.fetch(inputs.mosaics[1])))
     affinity = inputs.joint.look(picture_b, picture_a)
@@ -215,7 +224,7 @@ def _compare_block(
             planes_b[plane],
             moved,
             (seen_b[plane] > 0) & visible,
-            radius,
+            reach,
             grow_px=facts.grow_px,
         )
         states[k] = found.state[cut]
@@ -266,20 +275,44 @@ def _judge(
     doubtful: list[Region] = []
     alike: list[Region] = []
     for region in regions:
-        large = region.area_px >= least_px and region.core_px >= 3
         if region.affinity > -settings.max_affinity:
             alike.append(region)
-        elif (
-            large
-            and region.evidence >= settings.min_evidence
-            and region.affinity <= settings.max_affinity
-            and region.near_spoiled <= 0.5
-            and region.soft_outline <= settings.max_soft_frac
-        ):
-            kept.append(region)
+            continue
+        doubt = _doubt(region, settings, least_px)
+        if doubt:
+            doubtful.append(replace(region, doubt=doubt))
         else:
-            doubtful.append(region)
+            kept.append(region)
     return kept, doubtful, alike
+
+
+def _doubt(region: Region, settings: DifferenceSettings, least_px: float) -> str:
+    """Why a region is not listed; empty when it is."""
+    if region.area_px < least_px or region.core_px < 3:
+        return "small"
+    if region.near_spoiled > 0.5:
+        return "near debris"
+    if region.soft_outline > settings.max_soft_frac:
+        return "soft outline"
+    if region.evidence < settings.min_evidence:
+        return "weak evidence"
+    if region.affinity > settings.max_affinity:
+        return "usual colours"
+    return ""
+
+
+def _look_again(
+    regions: list[Region], raw: Path, inputs: _Inputs, distance_px: float
+) -> tuple[list[Region], list[Region]]:
+    before, after = inputs.mosaics
+    edges = learn_edges(before, after, inputs.registration.before_to_after)
+    spacing_px = {
+        plane: measure_spacing_px(inputs.member_b, inputs.visible_b, plane)
+        for plane in {inputs.planes[region.layer] for region in regions}
+    }
+    with Raster.open(raw) as states:
+        look = SecondLook(states, inputs.member_b, inputs.planes, spacing_px, edges)
+        return look.split(regions, distance_px=distance_px)
 
 
 def _write_masks(

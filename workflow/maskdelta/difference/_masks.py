@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ADDED", "NOT_COMPARABLE", "REMOVED", "SAME", "LayerBlock", "compare_layer"]
+__all__ = ["ADDED", "NOT_COMPARABLE", "REMOVED", "SAME", "LayerBlock", "Reach", "compare_layer"]
 
 SAME, ADDED, REMOVED, NOT_COMPARABLE = 0, 1, 2, 255
 _SMOOTH_PX = 1.0
@@ -31,11 +31,51 @@ class LayerBlock:
     core: NDArray[np.bool_]
 
 
+class Reach:
+    """Tolerance that varies from place to place, for morphology: a disc of its own for each level.
+
+    Parameters
+    ----------
+    radius_px : (H, W) float32
+        Rounded up to whole px.
+    """
+
+    def __init__(self, radius_px: NDArray[np.float32]) -> None:
+        whole = np.ceil(radius_px).astype(np.uint8)
+        self._levels = [
+            (level, (whole == level).view(np.uint8))
+            for level in np.flatnonzero(np.bincount(whole.ravel())).tolist()
+        ]
+
+    def dilated(self, mask: NDArray[np.bool_], *, more_px: int = 0) -> NDArray[np.bool_]:
+        """(H, W), True within the tolerance, and `more_px`, of the mask."""
+        return self._apply(mask, cv2.dilate, more_px)
+
+    def eroded(self, mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """(H, W), True where all within the tolerance lies in the mask."""
+        return self._apply(mask, cv2.erode, 0)
+
+    def regrown(self, core: NDArray[np.bool_], difference: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """The part of a difference that lies up to one px beyond the tolerance from its core."""
+        if not core.any():
+            return core
+        return difference & self.dilated(core, more_px=1)
+
+    def _apply(self, mask: NDArray[np.bool_], operate: Any, more_px: int) -> NDArray[np.bool_]:
+        source = mask.view(np.uint8)
+        out = np.zeros(mask.shape, np.uint8)
+        for level, here in self._levels:
+            size = 2 * (level + more_px) + 1
+            disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+            out |= operate(source, disc) & here
+        return out.view(bool)
+
+
 def compare_layer(
     before: NDArray[np.uint8],
     after: NDArray[np.uint8],
     comparable: NDArray[np.bool_],
-    radius_px: NDArray[np.float32],
+    reach: Reach,
     *,
     grow_px: float = 0.0,
 ) -> LayerBlock:
@@ -52,7 +92,7 @@ def compare_layer(
     before, after : (H, W) uint8
         Membership 0..255, both in the frame of the die before.
     comparable : (H, W) bool
-    radius_px : (H, W) float32
+    reach : Reach
         Largest displacement that is no change.
     grow_px : float
         How much farther out the edges after lie (line-width bias); half is taken off each side.
@@ -63,14 +103,17 @@ def compare_layer(
     """
     present_b = _present(before, grow_px / 2)
     present_a = _present(after, -grow_px / 2)
-    seen = _eroded(comparable, radius_px)
-    gained = present_a & comparable & ~_dilated(present_b, radius_px)
-    lost = present_b & comparable & ~_dilated(present_a, radius_px)
-    state = np.zeros(before.shape, np.uint8)
-    state[~comparable | (gained | lost) & ~seen] = NOT_COMPARABLE
-    state[_regrown(gained & seen, present_a & ~present_b & comparable, radius_px)] = ADDED
-    state[_regrown(lost & seen, present_b & ~present_a & comparable, radius_px)] = REMOVED
-    return LayerBlock(state, (gained | lost) & seen)
+    gained = present_a & comparable & ~reach.dilated(present_b)
+    lost = present_b & comparable & ~reach.dilated(present_a)
+    state = np.where(comparable, np.uint8(SAME), np.uint8(NOT_COMPARABLE))
+    core = gained | lost
+    if not core.any():
+        return LayerBlock(state, core)
+    seen = reach.eroded(comparable)
+    state[core & ~seen] = NOT_COMPARABLE
+    state[reach.regrown(gained & seen, present_a & ~present_b & comparable)] = ADDED
+    state[reach.regrown(lost & seen, present_b & ~present_a & comparable)] = REMOVED
+    return LayerBlock(state, core & seen)
 
 
 def _present(membership: NDArray[np.uint8], grow_px: float) -> NDArray[np.bool_]:
@@ -83,35 +126,3 @@ def _present(membership: NDArray[np.uint8], grow_px: float) -> NDArray[np.bool_]
     # 1.3 px: the smoothing here together with the softness the edge already has
     step = np.clip(grow_px, -1.0, 1.0) / (1.3 * np.sqrt(2 * np.pi))
     return smooth > 255 * (0.5 - step)
-
-
-def _by_radius(
-    mask: NDArray[np.bool_], radius_px: NDArray[np.float32], operate: Any
-) -> NDArray[np.bool_]:
-    """Apply a morphological operation whose radius varies from place to place."""
-    whole = np.ceil(radius_px).astype(np.uint8)
-    levels = np.flatnonzero(np.bincount(whole.ravel()))
-    out = np.zeros(mask.shape, bool)
-    source = mask.astype(np.uint8)
-    for level in levels:
-        size = 2 * int(level) + 1
-        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-        done = operate(source, disc) > 0
-        out |= done if len(levels) == 1 else done & (whole == level)
-    return out
-
-
-def _dilated(mask: NDArray[np.bool_], radius_px: NDArray[np.float32]) -> NDArray[np.bool_]:
-    return _by_radius(mask, radius_px, cv2.dilate)
-
-
-def _eroded(mask: NDArray[np.bool_], radius_px: NDArray[np.float32]) -> NDArray[np.bool_]:
-    return _by_radius(mask, radius_px, cv2.erode)
-
-
-def _regrown(
-    core: NDArray[np.bool_], difference: NDArray[np.bool_], radius_px: NDArray[np.float32]
-) -> NDArray[np.bool_]:
-    if not core.any():
-        return core
-    return difference & _dilated(core, radius_px + 1)

@@ -1,113 +1,77 @@
-"""A look at the outlines of candidates: those that a mask draws are as sharp as all the others."""
+"""Outlines of changes as polygons along px borders."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from typing import Any
 
-import cv2
 import numpy as np
+import shapely
+import shapely.geometry
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
-from maskdelta.difference._pairs import PatchPair, smoothed
+from maskdelta.difference._changes import Change
+from maskdelta.difference._masks import ADDED
+from maskdelta.difference._regions import Region, own_px
+from maskdelta.images import Raster
+from maskdelta.study import ToStudy, round_points
 
-__all__ = ["OutlineSharpness", "inner_outline", "learn_outlines", "slopes"]
-
-_REACH_PX = 2
-_RIM_PX = 6
-_LEAST_PX = 200
-
-
-@dataclass(frozen=True)
-class OutlineSharpness:
-    """How steep the outlines of each layer are where nothing changed, in either photograph.
-
-    Everything that a mask draws is imaged by the same objective. Dirt lies above the focal plane,
-    or thins out towards its rim, and has softer outlines, however much its colour is that of a
-    layer.
-
-    Parameters
-    ----------
-    layers : tuple of str
-    steepness : (L, 2) float64
-        Slope that all but a twentieth of a layer's unchanged outline reaches, before and after,
-        levels per px; 0 where too few outlines were seen.
-    """
-
-    layers: tuple[str, ...]
-    steepness: NDArray[np.float64]
-
-    def soft(
-        self,
-        layer: int,
-        before: NDArray[np.float32],
-        after: NDArray[np.float32],
-        least_frac: float,
-    ) -> NDArray[np.bool_]:
-        """(H, W), True where neither photograph has an edge that would do for a layer's outline.
-
-        Parameters
-        ----------
-        layer : int
-        before, after : (H, W) float32
-            As `slopes` gives them.
-        least_frac : float
-            Share of `steepness` that is sharp enough.
-        """
-        first, second = least_frac * self.steepness[layer]
-        return (before < first) & (after < second)
+__all__ = ["outline_features", "outline_of"]
 
 
-def slopes(image: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """(H, W), the steepest colour gradient within 2 px, levels per px, of an (H, W, 3) picture."""
-    smooth = smoothed(image)
-    gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=1 / 8)
-    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=1 / 8)
-    squared = cv2.transform(gx * gx + gy * gy, np.ones((1, 3), np.float32))
-    size = 2 * _REACH_PX + 1
-    return cv2.dilate(cv2.sqrt(squared), np.ones((size, size), np.uint8))
-
-
-def learn_outlines(
-    pairs: Iterable[PatchPair],
+def outline_features(
+    changes: Sequence[Change],
     layers: Sequence[str],
-    planes: Sequence[int],
-    *,
-    low_percent: float = 5.0,
-) -> OutlineSharpness:
-    """Learn from patches spread over two dies.
-
-    Parameters
-    ----------
-    pairs : iterable of PatchPair
-    layers : sequence of str
-    planes : sequence of int
-        Of these layers in the patches' membership.
-    low_percent : float
-        Percentile of the slopes that counts as the least steepness.
-
-    Returns
-    -------
-    OutlineSharpness
-    """
-    found: list[list[NDArray[np.float32]]] = [[] for _ in layers]
-    inner = (slice(_RIM_PX, -_RIM_PX), slice(_RIM_PX, -_RIM_PX))
-    near = np.ones((2 * _REACH_PX + 1, 2 * _REACH_PX + 1), np.uint8)
-    for pair in pairs:
-        steep = np.stack([slopes(pair.before), slopes(pair.after)], -1)
-        for rows, plane in zip(found, planes, strict=True):
-            outline = inner_outline(pair.member_before[plane] > 127) & pair.seen
-            other = inner_outline(pair.member_after[plane] > 127).astype(np.uint8)
-            kept = outline & (cv2.dilate(other, near) > 0)
-            rows.append(steep[inner][kept[inner]])
-    steepness = np.zeros((len(layers), 2))
-    for k, rows in enumerate(found):
-        both = np.concatenate([np.zeros((0, 2), np.float32), *rows])
-        if len(both) >= _LEAST_PX:
-            steepness[k] = np.percentile(both, low_percent, axis=0)
-    return OutlineSharpness(tuple(layers), steepness)
+    masks: dict[str, Raster],
+    to_study: ToStudy,
+) -> dict[str, Any]:
+    """GeoJSON with a feature a region: its outline in the study frame."""
+    features = []
+    for rank, change in enumerate(changes, start=1):
+        for region in change.regions:
+            name = layers[region.layer]
+            outline = outline_of(region, masks[name])
+            moved = shapely.transform(outline, to_study.to_study)
+            features.append(
+                {
+                    "type": "Feature",
+                    "geometry": _rounded(moved),
+                    "properties": {
+                        "rank": rank,
+                        "change": change.name,
+                        "layer": name,
+                        "state": "added" if region.sign == ADDED else "removed",
+                        "frame": "study",
+                    },
+                }
+            )
+    return {"type": "FeatureCollection", "features": features}
 
 
-def inner_outline(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """(H, W), the px of a mask that have a neighbour outside it."""
-    return mask & (cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8)) == 0)
+def _rounded(geometry: BaseGeometry) -> dict[str, Any]:
+    return dict(
+        shapely.geometry.mapping(
+            shapely.transform(geometry, lambda p: np.array(round_points(p, 3)))
+        )
+    )
+
+
+def outline_of(region: Region, mask: Raster) -> BaseGeometry:
+    """The region's px as a polygon along px borders, mosaic frame; its area is the px count."""
+    own = own_px(region, mask.read(region.box)[0]).astype(np.uint8)
+    ox, oy = mask.origin
+    corner = [region.box.x0 + ox, region.box.y0 + oy]
+    return shapely.transform(_pixel_polygon(own), lambda p: p + corner)
+
+
+def _pixel_polygon(mask: NDArray[np.uint8]) -> BaseGeometry:
+    """Union of the unit squares of the mask's px; runs of a row first, for speed."""
+    boxes = []
+    for y, row in enumerate(mask):
+        steps = np.flatnonzero(np.diff(np.concatenate([[0], row, [0]])))
+        boxes += [
+            shapely.box(x0 - 0.5, y - 0.5, x1 - 0.5, y + 0.5)
+            for x0, x1 in zip(steps[::2], steps[1::2], strict=True)
+        ]
+    return shapely.union_all(boxes)

@@ -8,15 +8,26 @@ from typing import Any
 
 import cv2
 import numpy as np
+import scipy.ndimage
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from maskdelta.errors import MaskdeltaError
 from maskdelta.images import Box
 
-__all__ = ["BlockRegions", "Region", "join_regions", "label_mask", "measure_block"]
+__all__ = [
+    "VETOES",
+    "BlockRegions",
+    "Region",
+    "join_regions",
+    "label_mask",
+    "measure_block",
+    "own_px",
+]
 
 _SUMS = 11
+VETOES = ("near debris", "soft outline", "narrow gap", "oblique edges")
 
 
 @dataclass(frozen=True)
@@ -43,6 +54,8 @@ class Region:
         Share of the core that lies close to debris or damage in either photograph.
     soft_outline : float
         Share of the outline that is sharp in neither photograph.
+    doubt : str
+        Why it is not listed; empty when it is.
     """
 
     layer: int
@@ -58,6 +71,7 @@ class Region:
     affinity: float
     near_spoiled: float
     soft_outline: float
+    doubt: str = ""
 
     @property
     def evidence(self) -> float:
@@ -65,6 +79,17 @@ class Region:
         if self.sign == 1:
             return min(self.for_after, -self.for_before)
         return min(self.for_before, -self.for_after)
+
+    @property
+    def score(self) -> float:
+        """Log units times px: how strongly all looks together speak for a change.
+
+        The weakest of both photographs' evidence and of the colours, times the root of the core's
+        px; 0 where one of them speaks against it, or something else explains it.
+        """
+        if self.doubt in VETOES:
+            return 0.0
+        return float(np.sqrt(self.core_px)) * max(0.0, min(self.evidence, -self.affinity))
 
 
 @dataclass(frozen=True)
@@ -99,6 +124,23 @@ def label_mask(mask: NDArray[np.bool_]) -> tuple[int, NDArray[np.int32]]:
     """Label 8-connected regions: how many, and (H, W) int32 with 0 outside."""
     count, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
     return count - 1, labels
+
+
+def own_px(region: Region, states: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Px of a region among the states inside its box, where other regions may reach in.
+
+    Raises
+    ------
+    MaskdeltaError
+        When the states do not hold the region.
+    """
+    _, labels = label_mask(states == region.sign)
+    spanning = (slice(0, states.shape[0]), slice(0, states.shape[1]))
+    for number, place in enumerate(scipy.ndimage.find_objects(labels), start=1):
+        own = labels == number
+        if place == spanning and int(own.sum()) == region.area_px:
+            return np.asarray(own)
+    raise MaskdeltaError("regions.csv does not fit the masks beside it; delete it and run again.")
 
 
 def measure_block(

@@ -29,6 +29,7 @@ class BoundedCache(Generic[K, V]):
         self._load = load
         self._budget = budget_bytes
         self._kept: OrderedDict[K, Future[V]] = OrderedDict()
+        self._held_bytes = 0
         self._lock = threading.Lock()
 
     def get(self, key: K) -> V:
@@ -41,23 +42,28 @@ class BoundedCache(Generic[K, V]):
             self._kept.move_to_end(key)
         if mine:
             try:
-                future.set_result(self._load(key))
+                value = self._load(key)
             except BaseException as exc:
                 future.set_exception(exc)
                 with self._lock:
                     self._kept.pop(key, None)
             else:
-                self._shrink()
+                with self._lock:
+                    future.set_result(value)
+                    self._held_bytes += _size(value)
+                    self._drop_oldest(key)
         return future.result()
 
-    def _shrink(self) -> None:
-        with self._lock:
-            done = [key for key, future in self._kept.items() if future.done()]
-            total = sum(_size(self._kept[key].result()) for key in done)
-            for key in done[:-1]:
-                if total <= self._budget:
-                    break
-                total -= _size(self._kept.pop(key).result())
+    def _drop_oldest(self, newest: K) -> None:
+        dropped = []
+        for key, future in self._kept.items():
+            if self._held_bytes <= self._budget:
+                break
+            if key != newest and future.done():
+                self._held_bytes -= _size(future.result())
+                dropped.append(key)
+        for key in dropped:
+            del self._kept[key]
 
 
 def _size(value: Any) -> int:

@@ -69,6 +69,7 @@ def write_comparison_page(
         coverage=card.coverage,
         reasons=REASONS[1:],
         units=UNITS,
+        verdicts_file=folders.study.verdicts,
         has_arrays=bool(folders.study.arrays),
         page=f"{compared.name}.html",
         **common,
@@ -94,10 +95,48 @@ def _sentences(compared: Compared, coverage: Sequence[LayerCoverage]) -> list[st
     if compared.refused:
         return []
     return [
+        *_how_judged(compared),
+        *_what_odds(compared),
+        *_which_kinds(compared),
         *_where_changed(compared),
         *_how_much_compared(coverage),
         *_how_small(compared),
     ]
+
+
+def _how_judged(compared: Compared) -> list[str]:
+    parts = [
+        f"{compared.summary[ruling]} {ruling}"
+        for ruling in ("accepted", "rejected")
+        if compared.summary[ruling]
+    ]
+    altered = sum(bool(row["since_verdict"]) for row in compared.changes)
+    if altered:
+        parts.append(f"{altered} no longer as it was when judged")
+    if not parts:
+        return []
+    return [f"Verdicts: {listing(parts)}. Areas here leave rejected changes out."]
+
+
+def _what_odds(compared: Compared) -> list[str]:
+    """How many false changes there may be, or why nobody knows."""
+    if compared.revisions[0] == compared.revisions[1]:
+        return [
+            "Both dies are of one revision: what is listed is dirt, a slip or a specimen's fault."
+        ]
+    facts = compared.summary
+    if facts["null_why_empty"]:
+        return [f"How many of these are false is not known: {facts['null_why_empty']}."]
+    words = (
+        f"About {facts['expected_false']:.1f} regions would be listed if nothing had changed (at "
+        f"most {facts['expected_false_p95']:.1f} at 95 %), counted on "
+    )
+    return [f"{words}{listing(facts['null_pairs'])}."]
+
+
+def _which_kinds(compared: Compared) -> list[str]:
+    kinds = sorted(compared.summary["kinds"].items(), key=lambda kind: (-kind[1], kind[0]))
+    return [f"Kinds: {listing([f'{count} {kind}' for kind, count in kinds])}."] if kinds else []
 
 
 def _where_changed(compared: Compared) -> list[str]:
@@ -105,6 +144,8 @@ def _where_changed(compared: Compared) -> list[str]:
         return ["No change was found in what could be compared."]
     totals: dict[str, float] = {}
     for row in compared.changes:
+        if row["verdict"] == "rejected":
+            continue
         changed = row["added_um2"] + row["removed_um2"]
         totals[row["landmark"]] = totals.get(row["landmark"], 0.0) + changed
     near = sorted((label for label in totals if label), key=lambda label: -totals[label])

@@ -50,7 +50,8 @@ def write_provenance(path: str | Path, results: str | Path, study: Mapping[str, 
 
 def _files(study: Mapping[str, Any]) -> list[str]:
     """Files besides the tiles that the results depend on: marks, positions, a person's tables."""
-    patterns = [*study.get("marks", ()), "config/verdicts.csv", "config/bit_corrections.csv"]
+    patterns = [*study.get("marks", ())]
+    patterns += [study[key] for key in ("verdicts", "bit_corrections") if study.get(key)]
     patterns += [
         view["positions"]
         for die in study.get("dies", {}).values()

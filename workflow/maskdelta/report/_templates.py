@@ -23,6 +23,8 @@ def _environment() -> jinja2.Environment:
     )
     environment.filters.update(
         area=_words.area,
+        balance=_words.balance,
+        direction=_words.direction,
         number=_words.number,
         odds=_words.odds,
         percent=_words.percent,

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 __all__ = [
     "area",
+    "balance",
+    "direction",
     "listing",
     "number",
     "odds",
@@ -34,6 +36,27 @@ def area(value: object) -> str:
     """An area: a decimal only where it matters."""
     small = value is not None and value != "" and 0 < abs(float(str(value))) < 100
     return number(value, 1 if small else 0)
+
+
+def balance(row: Mapping[str, object]) -> str:
+    """added, removed or altered: which way a row of changes.csv goes, from its areas."""
+    added, removed = float(str(row["added_um2"])), float(str(row["removed_um2"]))
+    share = added / max(added + removed, 1e-12)
+    return "added" if share > 0.9 else "removed" if share < 0.1 else "altered"
+
+
+def direction(bearing_deg: object) -> str:
+    """Where something lies from a place, as a preposition; 0 is up, 90 to the right."""
+    return (
+        "above",
+        "above right of",
+        "right of",
+        "below right of",
+        "below",
+        "below left of",
+        "left of",
+        "above left of",
+    )[round(float(str(bearing_deg)) / 45) % 8]
 
 
 def percent(share: object, decimals: int = 0) -> str:

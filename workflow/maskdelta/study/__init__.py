@@ -48,10 +48,12 @@ from maskdelta.study._tables import (
     write_json,
     write_table,
 )
+from maskdelta.study._verdicts import RULINGS, Verdict, read_verdicts
 
 __all__ = [
     "BIT_WORDS",
     "ROLES",
+    "RULINGS",
     "TABLES",
     "UNREADABLE",
     "ArrayAxis",
@@ -82,6 +84,7 @@ __all__ = [
     "SurveySettings",
     "Table",
     "ToStudy",
+    "Verdict",
     "ViewSettings",
     "Warp",
     "apply_affine",
@@ -101,6 +104,7 @@ __all__ = [
     "read_marks",
     "read_study",
     "read_table",
+    "read_verdicts",
     "round_points",
     "study_from_mapping",
     "write_json",

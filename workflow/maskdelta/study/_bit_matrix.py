@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.errors import ConfigurationError
+from maskdelta.study._person_table import read_person_table
 from maskdelta.study._tables import read_table, write_table
 
 __all__ = ["BIT_WORDS", "UNREADABLE", "BitMatrix", "read_corrections"]
@@ -169,24 +169,9 @@ def read_corrections(path: str | Path) -> dict[tuple[str, str], dict[tuple[int, 
     ConfigurationError
         With one sentence for every row that is wrong.
     """
-    try:
-        with open(path, encoding="utf-8-sig", newline="") as file:
-            reader = csv.DictReader(file)
-            rows = list(reader)
-            columns = reader.fieldnames or []
-    except FileNotFoundError:
-        return {}
-    except (OSError, UnicodeDecodeError, csv.Error) as exc:
-        raise ConfigurationError([f"{path}: this is not a CSV table ({exc}); mend it."]) from None
-    missing = [name for name in _CORRECTION_COLUMNS if name not in columns]
-    if missing and rows:
-        raise ConfigurationError(
-            [f"{path}: the column(s) {', '.join(missing)} are missing; add them to the first line."]
-        )
     faults: list[str] = []
     found: dict[tuple[str, str], dict[tuple[int, int], int]] = {}
-    for number, row in enumerate(rows, start=2):
-        cells = {name: (row[name] or "").strip() for name in _CORRECTION_COLUMNS}
+    for number, cells in read_person_table(path, _CORRECTION_COLUMNS):
         if not (cells["row"].isdecimal() and cells["column"].isdecimal()):
             faults.append(f"{path}: line {number}: `row` and `column` must be numbers from 0.")
         elif cells["value"] not in _VALUES:

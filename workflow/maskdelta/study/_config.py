@@ -303,6 +303,12 @@ class DifferenceSettings(Strict):
     landmark_reach_um: float = Field(
         150.0, gt=0, description="Changes farther than this from a landmark do not count for it."
     )
+    verdict_reach_um: float = Field(
+        10.0,
+        gt=0,
+        description="How far the centre of a change may lie from the place of a verdict, for the "
+        "verdict to hold for it (um, or px unscaled).",
+    )
 
 
 class ReportSettings(Strict):
@@ -384,6 +390,12 @@ class StudySettings(Strict):
         "config/bit_corrections.csv",
         description="CSV table of bits that a person has checked: array, die, row, column, value "
         "(0, 1 or unreadable). It may be missing.",
+    )
+    verdicts: str = Field(
+        "config/verdicts.csv",
+        description="CSV table of what a person decided about the changes: comparison, change, "
+        "verdict (accepted, rejected or open), and if wanted name, note, area_um2. It may be "
+        "missing.",
     )
     report: ReportSettings = Field(ReportSettings(), description="See `report` below.")
 

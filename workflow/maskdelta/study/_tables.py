@@ -65,6 +65,21 @@ def _c(name: str, kind: type, description: str, **more: Any) -> Column:
     return Column(name, kind, description, **more)
 
 
+CHANGE_KINDS = (
+    "added",
+    "removed",
+    "altered",
+    "moved",
+    "widened",
+    "narrowed",
+    "joined",
+    "cut",
+    "contact new",
+    "contact gone",
+    "array bit",
+    "lettering",
+    "redrawn",
+)
 _BIT = ("0", "1", "unreadable")
 
 _TILES = Table(
@@ -171,7 +186,9 @@ _CHANGES = Table(
     (
         _c("rank", int, "1 is the first to look at."),
         _c("change", str, "Lasting name: layer and place, not a running number."),
-        _c("kind", str, "added, removed or altered."),
+        _c("kind", str, "What kind of change it is.", choices=CHANGE_KINDS),
+        _c("moved_x_um", float, "How far it moved, if it did.", decimals=2, empty=True),
+        _c("moved_y_um", float, "How far it moved, if it did.", decimals=2, empty=True),
         _c("layers", str, "Layers that changed, separated by blanks."),
         _c("x_um", float, "Centroid of the changed area, study frame.", decimals=2),
         _c("y_um", float, "Centroid of the changed area, study frame.", decimals=2),
@@ -190,13 +207,86 @@ _CHANGES = Table(
             "change.",
             decimals=2,
         ),
-        _c("p_value", float, "Empty until a calibrated null exists.", decimals=6, empty=True),
-        _c("q_value", float, "Empty until a calibrated null exists.", decimals=6, empty=True),
+        _c(
+            "p_value",
+            float,
+            "Share of false candidates that score as much as its strongest region; empty without "
+            "a comparison of two dies of one revision.",
+            decimals=6,
+            empty=True,
+        ),
+        _c("q_value", float, "The same, as a false discovery rate.", decimals=6, empty=True),
         _c("landmark", str, "Nearest landmark within reach; empty where none."),
         _c("landmark_distance_um", float, "Distance to it.", decimals=1, empty=True),
-        _c("verdict", str, "The person's verdict; empty until given."),
+        _c(
+            "landmark_bearing_deg",
+            float,
+            "Direction from it to the change in the study frame: 0 up, 90 right; empty inside it.",
+            decimals=0,
+            empty=True,
+        ),
+        _c(
+            "verdict",
+            str,
+            "The person's verdict; empty until given.",
+            choices=("", "accepted", "rejected", "open"),
+        ),
+        _c("label", str, "The person's own name for it; empty unless given."),
+        _c("note", str, "The person's note; empty unless given."),
+        _c("since_verdict", str, "What is no longer as it was when judged; empty when nothing is."),
         _c("tiles_before", str, "Tiles of the die before that show it, separated by blanks."),
         _c("tiles_after", str, "Tiles of the die after that show it, separated by blanks."),
+    ),
+)
+
+_REGIONS = Table(
+    "regions",
+    "A row a connected region of one layer that differs: the pieces that changes are made of.",
+    (
+        _c("layer", str, "Layer."),
+        _c("state", str, "From before to after.", choices=("added", "removed")),
+        _c("listed", bool, "Whether it counts as changed; else it is too small or too doubtful."),
+        _c(
+            "doubt",
+            str,
+            "Why it does not count; empty when it does.",
+            choices=(
+                "",
+                "small",
+                "near debris",
+                "soft outline",
+                "weak evidence",
+                "usual colours",
+                "narrow gap",
+                "oblique edges",
+            ),
+        ),
+        _c("score", float, "Weakest evidence times root of the core, log units times um."),
+        _c("area_px", int, "Area, px of the mosaic before."),
+        _c("core_px", int, "Part of it that no displacement within the tolerance explains."),
+        _c("x_px", float, "Centroid in the mosaic before.", decimals=4),
+        _c("y_px", float, "Centroid in the mosaic before.", decimals=4),
+        _c("x0_px", int, "First column of its box, mosaic before."),
+        _c("y0_px", int, "First row of its box, mosaic before."),
+        _c("x1_px", int, "Column after the last one."),
+        _c("y1_px", int, "Row after the last one."),
+        _c("for_before", float, "Mean log-odds of presence before, over the core.", decimals=4),
+        _c("for_after", float, "Mean log-odds of presence after, over the core.", decimals=4),
+        _c("affinity", float, "How usual the colours are for each other, log units.", decimals=4),
+        _c("near_spoiled", float, "Share of the core close to debris or damage.", decimals=4),
+        _c("soft_outline", float, "Share of the outline that neither shows sharp.", decimals=4),
+    ),
+)
+
+_NULL = Table(
+    "null",
+    "A row a candidate of the null pairs: what p values were counted on, best first.",
+    (
+        _c("comparison", str, "Two dies of one revision."),
+        _c("layer", str, "Layer."),
+        _c("score", float, "As in regions.csv."),
+        _c("listed", bool, "Whether it is listed as a change there."),
+        _c("doubt", str, "Why it is not; empty when it is."),
     ),
 )
 
@@ -359,6 +449,8 @@ TABLES: dict[str, Table] = {
         _NEIGHBOURS,
         _PAIRS,
         _RESIDUALS,
+        _REGIONS,
+        _NULL,
         _CHANGES,
         _LANDMARKS,
         _SENSITIVITY,

@@ -2,8 +2,8 @@ import cv2
 import numpy as np
 import pytest
 
-from maskdelta.difference._outlines import inner_outline, learn_outlines, slopes
 from maskdelta.difference._pairs import PatchPair
+from maskdelta.difference._sharpness import inner_outline, learn_outlines, slopes
 
 GROUND, LINE = np.array([90, 140, 80], np.float32), np.array([230, 210, 160], np.float32)
 

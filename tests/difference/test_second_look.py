@@ -1,0 +1,145 @@
+"""Second looks: gaps narrower than the layer's spacing, and edges that no mask would have."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from maskdelta.difference import ADDED, REMOVED
+from maskdelta.difference._edges import EdgeLook, learn_edges
+from maskdelta.difference._regions import Region, join_regions, measure_block
+from maskdelta.difference._second_look import SecondLook
+from maskdelta.difference._spacing import measure_spacing_px
+from maskdelta.images import Box, Raster, write_raster
+
+SIZE = 256
+LINES = np.zeros((SIZE, SIZE), bool)
+for _top in range(4, SIZE - 12, 25):  # lines of 14 px, 11 px apart
+    LINES[_top : _top + 14] = True
+
+
+def written(path: Path, plane: np.ndarray) -> Raster:
+    write_raster(
+        path,
+        lambda b: plane[None, b.y0 : b.y1, b.x0 : b.x1],
+        shape=(SIZE, SIZE),
+        dtype=np.uint8,
+        planes=("metal",),
+        reduce="nearest",
+    )
+    return Raster.open(path)
+
+
+def membership(folder: Path, present: np.ndarray) -> Raster:
+    return written(folder / "layers.tif", present.astype(np.uint8) * 255)
+
+
+def candidates(states: np.ndarray) -> list[Region]:
+    none = np.zeros(states.shape, np.float32)
+    box = Box(0, 0, SIZE, SIZE)
+    return join_regions(
+        measure_block(0, box, 0, s, states == s, states == s, none, none, none, *[none > 0] * 3)
+        for s in (ADDED, REMOVED)
+    )
+
+
+def split(folder: Path, before: np.ndarray, states: np.ndarray, distance_px: float = 5.0):
+    with membership(folder, before) as member, written(folder / "raw.tif", states) as raw:
+        silent = EdgeLook(raw, raw, np.asarray, 0j, (1.0, 1.0))  # axes unknown: says nothing
+        look = SecondLook(raw, member, [0], {0: 11}, silent)
+        return look.split(candidates(states), distance_px=distance_px)
+
+
+def test_the_spacing_is_measured_where_the_layer_can_be_seen(tmp_path: Path) -> None:
+    seen = np.full((SIZE, SIZE), 255, np.uint8)
+    odd = LINES.copy()
+    odd[100:104, 100:120] = True  # one place breaks the rule: it is not the majority
+    with membership(tmp_path, odd) as member, written(tmp_path / "v.tif", seen) as visible:
+        assert measure_spacing_px(member, visible, 0) == 11
+    none = np.zeros_like(seen)
+    with membership(tmp_path, LINES) as member, written(tmp_path / "v.tif", none) as visible:
+        assert measure_spacing_px(member, visible, 0) == 0
+
+
+@pytest.mark.parametrize("sign", [REMOVED, ADDED])
+def test_a_speck_inside_a_line_is_set_aside_and_a_cut_is_kept(tmp_path: Path, sign: int) -> None:
+    # in the photograph before (added) or in the one after (removed)
+    states = np.zeros((SIZE, SIZE), np.uint8)
+    states[57:64, 40:48] = sign
+    states[104:118, 150:170] = sign
+    before = LINES & ~(states == ADDED)
+    kept, narrow = split(tmp_path, before, states)
+    assert [region.box for region in kept] == [Box(150, 104, 170, 118)]
+    assert [region.box for region in narrow] == [Box(40, 57, 48, 64)]
+
+
+def test_pieces_of_one_change_stand_or_fall_together(tmp_path: Path) -> None:
+    states = np.zeros((SIZE, SIZE), np.uint8)
+    states[104:118, 150:170] = REMOVED
+    states[106:112, 175:181] = REMOVED
+    kept, narrow = split(tmp_path, LINES, states, distance_px=10.0)
+    assert (len(kept), len(narrow)) == (2, 0)
+    kept, narrow = split(tmp_path, LINES, states, distance_px=2.0)
+    assert (len(kept), len(narrow)) == (1, 1)
+    # a piece that would stand alone falls with the speck around which it lies
+    small = np.where(states == REMOVED, 0, states)
+    small[104:118, 150:153] = REMOVED
+    small[107:115, 156:170] = REMOVED
+    kept, narrow = split(tmp_path, LINES, small, distance_px=10.0)
+    assert (len(kept), [region.doubt for region in narrow]) == (0, ["narrow gap"] * 2)
+
+
+def photograph(path: Path, present: np.ndarray, turn_deg: float = 0.0) -> Raster:
+    """A soft colour picture of shapes, turned about its middle."""
+    colours = np.where(present[..., None], (225, 205, 155), (105, 140, 90)).astype(np.float32)
+    turned = cv2.getRotationMatrix2D((SIZE / 2, SIZE / 2), turn_deg, 1.0)
+    soft = cv2.GaussianBlur(colours, (0, 0), 1.2)
+    picture = cv2.warpAffine(soft, turned, (SIZE, SIZE), borderMode=cv2.BORDER_REFLECT)
+    picture += np.random.default_rng(3).normal(0, 2.0, picture.shape)
+    pixels = np.clip(picture, 1, 255).astype(np.uint8)
+    shape = (SIZE, SIZE)
+    write_raster(path, lambda b: pixels[b.y0 : b.y1, b.x0 : b.x1], shape=shape, dtype=np.uint8)
+    return Raster.open(path)
+
+
+def drawn(shape: str) -> np.ndarray:
+    """A square, or a slanting oval of about the same area."""
+    mask = np.zeros((SIZE, SIZE), np.uint8)
+    if shape == "square":
+        mask[118:132, 58:72] = 1
+    else:
+        cv2.ellipse(mask, (65, 125), (11, 6), 35, 0, 360, 1, -1)
+    return mask.astype(bool)
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 20.0])
+@pytest.mark.parametrize("swapped", [False, True])
+def test_new_edges_of_a_square_run_along_the_axes_and_those_of_an_oval_do_not(
+    tmp_path: Path, turn_deg: float, swapped: bool
+) -> None:
+    lines = LINES.copy()
+    lines[96:160, 40:90] = False
+    turned = cv2.getRotationMatrix2D((SIZE / 2, SIZE / 2), turn_deg, 1.0)
+    along = {}
+    for shape in ("square", "oval"):
+        mask = drawn(shape)
+        pictures = [lines, lines | mask][:: -1 if swapped else 1]
+        before, after = (
+            photograph(tmp_path / f"{shape}{k}.tif", p, turn_deg) for k, p in enumerate(pictures)
+        )
+        with before, after:
+            look = learn_edges(before, after, np.asarray, patches=9, patch_px=64)
+            own = cv2.warpAffine(mask.astype(np.uint8), turned, (SIZE, SIZE)) > 0
+            along[shape] = look.along_axes(own, Box(0, 0, SIZE, SIZE))
+    assert along["square"] > 0.5
+    assert along["oval"] < 0.35
+
+
+def test_edges_say_nothing_where_both_photographs_show_the_same(tmp_path: Path) -> None:
+    oval = LINES | drawn("oval")
+    with photograph(tmp_path / "b.tif", oval) as before, photograph(tmp_path / "a.tif", oval) as a:
+        look = learn_edges(before, a, np.asarray, patches=9, patch_px=64)
+        assert look.along_axes(drawn("oval"), Box(0, 0, SIZE, SIZE)) == 1.0

@@ -1,0 +1,79 @@
+"""Looks at each candidate that do not rest on the layers alone: spacing and edges."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from maskdelta.difference._changes import group_regions
+from maskdelta.difference._edges import EdgeLook
+from maskdelta.difference._regions import Region, own_px
+from maskdelta.difference._spacing import narrow_share
+from maskdelta.images import Box, Raster
+
+__all__ = ["SecondLook"]
+
+_MARGIN_PX = 16
+
+
+@dataclass(frozen=True)
+class SecondLook:
+    """What a candidate is held against.
+
+    Parameters
+    ----------
+    raw : Raster
+        States of all compared layers.
+    membership : Raster
+        Of the die before, same frame.
+    planes : sequence of int
+        Plane of the membership for each compared layer.
+    spacing_px : mapping of int to int
+        Smallest spacing of each plane.
+    edges : EdgeLook
+    """
+
+    raw: Raster
+    membership: Raster
+    planes: Sequence[int]
+    spacing_px: Mapping[int, int]
+    edges: EdgeLook
+
+    def doubt(self, region: Region, *, most_narrow: float = 0.8, least_along: float = 0.4) -> str:
+        """Why a region is no change of the masks; empty when nothing speaks against it."""
+        box = region.box.grown(_MARGIN_PX)
+        states = self.raw.read(box, planes=[region.layer])[0]
+        inner = slice(_MARGIN_PX, -_MARGIN_PX)
+        own = np.pad(own_px(region, states[inner, inner]), _MARGIN_PX)
+        plane = self.planes[region.layer]
+        before = self.membership.read(box, planes=[plane])[0] > 127
+        side_px = self.spacing_px[plane]
+        if narrow_share(own, region.sign, states, before, side_px=side_px) > most_narrow:
+            return "narrow gap"
+        x, y = self.raw.origin
+        place = Box(box.x0 + x, box.y0 + y, box.x1 + x, box.y1 + y)
+        return "oblique edges" if self.edges.along_axes(own, place) < least_along else ""
+
+    def split(
+        self, regions: Sequence[Region], *, distance_px: float, most_doubted: float = 0.8
+    ) -> tuple[list[Region], list[Region]]:
+        """Those that stand, and those in doubt.
+
+        Pieces within `distance_px` of each other make one change. It falls when more than
+        `most_doubted` of its area is in doubt; else all its pieces stand.
+        """
+        kept: list[Region] = []
+        doubtful: list[Region] = []
+        for group in group_regions(regions, distance_px=distance_px):
+            doubts = [self.doubt(region) for region in group]
+            area_px = np.array([region.area_px for region in group])
+            if area_px[[bool(d) for d in doubts]].sum() > most_doubted * area_px.sum():
+                main = doubts[int(area_px.argmax())] or next(filter(None, doubts))
+                doubtful += [
+                    replace(r, doubt=d or main) for r, d in zip(group, doubts, strict=True)
+                ]
+            else:
+                kept += group
+        return kept, doubtful

@@ -1,0 +1,95 @@
+"""Gaps that no mask has: the smallest spacing of a layer, and candidates that break it.
+
+Designers keep the shapes of a layer apart by a smallest spacing, which the unchanged majority of
+the die shows. Dirt knows no such rule: a speck inside a line would be a hole far smaller than any
+gap of the layer. So a candidate whose every px lies in a gap narrower than the smallest spacing is
+no change of the masks. The cost: a hole smaller than that, made by damage, is called doubtful too.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.difference._masks import ADDED, NOT_COMPARABLE, REMOVED
+from maskdelta.images import Raster, blocks_of
+
+__all__ = ["measure_spacing_px", "narrow_share"]
+
+Mask = NDArray[np.bool_]
+_SIDES_PX = (3, 5, 7, 9, 11, 13, 15)
+
+
+def measure_spacing_px(
+    membership: Raster,
+    visible: Raster,
+    plane: int,
+    *,
+    most_loss: float = 0.015,
+    patches: int = 24,
+    patch_px: int = 512,
+) -> int:
+    """Side of the largest square that fits into nearly all gaps of a layer.
+
+    Parameters
+    ----------
+    membership, visible : Raster
+        Of one die.
+    plane : int
+    most_loss : float
+        Share of the free area that may lie in narrower gaps: corners, slips of the segmentation,
+        and the odd place that breaks the rule.
+    patches, patch_px : int
+        Patches looked at, spread over the die, and their side.
+
+    Returns
+    -------
+    int
+        Odd, px, 15 at the most; 0 where even 3 px do not fit or nothing is free.
+    """
+    boxes = blocks_of(membership.shape, patch_px)
+    free_px = 0
+    lost_px = dict.fromkeys(_SIDES_PX, 0)
+    for box in boxes[:: max(1, len(boxes) // patches)]:
+        seen = visible.read(box, planes=[plane])[0] > 0
+        present = membership.read(box, planes=[plane])[0] > 127
+        free = seen & ~present
+        rim = _SIDES_PX[-1]
+        free[:rim] = free[-rim:] = free[:, :rim] = free[:, -rim:] = False
+        free_px += int(free.sum())
+        for side in _SIDES_PX:
+            lost_px[side] += int((free & ~_opened(~present | ~seen, side)).sum())
+    fitting = [side for side in _SIDES_PX if lost_px[side] <= most_loss * free_px]
+    return max(fitting, default=0) if free_px else 0
+
+
+def narrow_share(
+    own: Mask, sign: int, states: NDArray[np.uint8], before: Mask, *, side_px: int
+) -> float:
+    """Share of a candidate that lies in a gap narrower than the spacing, when the layer is absent.
+
+    Parameters
+    ----------
+    own : (H, W) bool
+        Px of the candidate, with a margin of `side_px` on all sides.
+    sign : int
+        ADDED or REMOVED.
+    states : (H, W) uint8
+        Of its layer; what is not comparable may be free.
+    before : (H, W) bool
+        Where the layer is present before.
+    side_px : int
+        Smallest spacing; below 3 nothing is narrow.
+    """
+    if side_px < 3:
+        return 0.0
+    present = (before | (states == REMOVED)) & (states != ADDED)
+    if sign == REMOVED:
+        present = present & (states != REMOVED) | (states == ADDED)
+    return float((own & ~_opened(~present | (states == NOT_COMPARABLE), side_px)).sum() / own.sum())
+
+
+def _opened(mask: Mask, side_px: int) -> Mask:
+    square = np.ones((side_px, side_px), np.uint8)
+    return cv2.morphologyEx(mask.view(np.uint8), cv2.MORPH_OPEN, square) > 0
