@@ -2,10 +2,12 @@
 
     python tests/benchmarks/register.py [--quick] [--seeds N] [--side-um N] [--out FILE.json]
 
-Pairs of the presets with all edits, a die half of which is periodic, a moved block, pairs that do
-not belong together, and views of one die with metal on and stripped. Beside the pairs: OpenCV's
-SIFT with a RANSAC homography, OpenCV's ECC, and SimpleITK's similarity, with settings as in their
-own examples. Seeds are drawn at run time. px are those of the coarser picture.
+Pairs of the presets with all edits, a die half of which is periodic, a moved block, dies of other
+seeds, and views of one die with metal on and stripped. Dies of other seeds have the same pads and
+memory at the same places, so that laying them over is not wholly wrong; it is counted as such.
+Beside the pairs: OpenCV's SIFT with a RANSAC homography, OpenCV's ECC, and SimpleITK's similarity,
+with settings as in their own examples. Seeds are drawn at run time. px are those of the coarser
+picture.
 """
 
 from __future__ import annotations
@@ -90,7 +92,9 @@ class Stripped:
 def take(masks: Any, preset: Preset, which: int, seed: int) -> Picture:
     """Photograph masks as one of the preset's photographers does."""
     photographer = preset.photographers[which]
-    specimen = make_specimen(masks, preset.specimen, seed=seed * 10 + which)
+    # the shift of each layer is a fact of the wafer, which `overlay` measures, and no error here
+    settled = dataclasses.replace(preset.specimen, overlay_um=0.0)
+    specimen = make_specimen(masks, settled, seed=seed * 10 + which)
     picture, camera, shot = take_picture(
         specimen, camera=photographer.camera, look=photographer.look, seed=seed * 10 + which
     )
