@@ -170,8 +170,10 @@ def test_a_place_of_a_tile_is_found_in_the_other_die(sample: Path, monkeypatch) 
         assert places[0].error == 0
         for file, x, y in places[1].tiles:
             there = truth["b1"].die_um_to_tile(file, die_um)[0]
-            # the error is a 95 % radius; 0.1 um is the rounding of the printed px
-            assert np.hypot(*(there - [x, y])) * 0.55 < 2 * places[1].error + 0.1
+            # the error is a 95 % radius of the pictures' map; the layers of each wafer lie off
+            # the masks by 0.15 um besides (three standard deviations of two wafers)
+            off_um = 0.55 * np.hypot(*(there - [x, y]))
+            assert off_um < 2 * places[1].error + 3 * 0.15 * np.sqrt(2)
             found += 1
     assert found >= 3
     words = describe_places("config/config.yaml", 512, 300, die="a1", tile="tile_0008.jpg")
