@@ -30,7 +30,7 @@ def pair(mask: np.ndarray, rng: np.random.Generator) -> PatchPair:
 @pytest.fixture
 def learnt(rng):
     pairs = [pair(square(*rng.integers(10, 60, 2)), rng) for _ in range(8)]
-    return learn_outlines(pairs, ["metal"], [0])
+    return learn_outlines(pairs, [0])
 
 
 def soft_share(learnt, mask: np.ndarray, softness_px: float, rng: np.random.Generator) -> float:
@@ -58,7 +58,7 @@ def test_an_edge_in_either_photograph_will_do(learnt, rng) -> None:
 
 
 def test_a_layer_with_few_outlines_is_not_judged(rng) -> None:
-    learnt = learn_outlines([pair(square(40, 40, 4), rng)], ["metal"], [0])
+    learnt = learn_outlines([pair(square(40, 40, 4), rng)], [0])
     assert not learnt.steepness.any()
     assert soft_share(learnt, square(40, 40), 5.0, rng) == 0.0
 
@@ -68,7 +68,5 @@ def test_the_steepness_does_not_depend_on_places_that_changed(learnt, rng) -> No
     gone = pair(square(40, 40, 30), rng)
     blank = np.zeros_like(gone.member_after)
     changed = PatchPair(gone.before, gone.after, gone.member_before, blank, gone.seen)
-    with_change = learn_outlines([*same, changed], ["metal"], [0])
-    np.testing.assert_array_equal(
-        with_change.steepness, learn_outlines(same, ["metal"], [0]).steepness
-    )
+    with_change = learn_outlines([*same, changed], [0])
+    np.testing.assert_array_equal(with_change.steepness, learn_outlines(same, [0]).steepness)

@@ -51,25 +51,19 @@ def tile_files(wildcards):
     return [view.picture] if view.picture else list_tiles(view.tiles)
 
 
-def main_view(die):
-    """The view whose mosaic stands for the die."""
-    views = STUDY.dies[die].views
-    return STUDY.segment.view if STUDY.segment.view in views else next(iter(views))
-
-
 def mosaic_of(die):
     """Mosaic of a die's main view."""
-    return f"results/dies/{die}/{main_view(die)}/mosaic.ome.tif"
+    return f"results/dies/{die}/{STUDY.main_view(die)}/mosaic.ome.tif"
 
 
 def coverage_of(die):
     """Raster of tile numbers of a die's main view."""
-    return f"results/dies/{die}/{main_view(die)}/mosaic_tiles.tif"
+    return f"results/dies/{die}/{STUDY.main_view(die)}/mosaic_tiles.tif"
 
 
 def poses_of(die):
     """Poses of a die's main view."""
-    return f"results/dies/{die}/{main_view(die)}/tiles.csv"
+    return f"results/dies/{die}/{STUDY.main_view(die)}/tiles.csv"
 
 
 def mosaic(wildcards):

@@ -22,7 +22,7 @@ rule suggest:
     resources:
         mem_mb=1500,
     params:
-        view=lambda wildcards: main_view(wildcards.die),
+        view=lambda wildcards: STUDY.main_view(wildcards.die),
         code=code_digest("report", "segment", "images", "study"),
     message:
         "Proposing swatches for {wildcards.die}"

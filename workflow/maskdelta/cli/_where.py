@@ -93,17 +93,18 @@ def find_places(
         )
     if tile and not die:
         raise MaskdeltaError(f"--tile {tile}: name its die too, with --die.")
-    views = {name: _main_view(study, name) for name in study.dies}
-    poses = {name: results / "dies" / name / view / "tiles.csv" for name, view in views.items()}
+    views = {name: study.main_view(name) for name in study.dies}
+    tables = {name: results / "dies" / name / view / "tiles.csv" for name, view in views.items()}
     links = {name: results / "dies" / name / "to_study.json" for name in study.dies}
-    for path in [*poses.values(), *links.values()]:
+    for path in [*tables.values(), *links.values()]:
         if not path.is_file():
             raise MaskdeltaError(f"{path}: not there yet; run the study first.")
     comparisons = results / "comparisons"
     frames = Frames(
-        [str(p) for p in poses.values()], [str(p) for p in links.values()], str(comparisons)
+        [str(p) for p in tables.values()], [str(p) for p in links.values()], str(comparisons)
     )
-    if tile and Poses.read(poses[die]).find(tile) is None:
+    poses = {name: Poses.read(path) for name, path in tables.items()}
+    if tile and poses[die].find(tile) is None:
         raise MaskdeltaError(f"--tile {tile}: the die `{die}` has no such tile; correct the name.")
     frame = "tile" if tile else "mosaic" if die else "study"
     mark = Mark("landmark", "", shapely.Point(x, y), frame, die, views.get(die, "top"), tile)
@@ -115,17 +116,12 @@ def find_places(
         )
     at = shapely.get_coordinates(moved.geometry)
     places = [
-        _place(study, name, frames.link(name), Poses.read(poses[name]), at, results)
+        _place(study, name, frames.link(name), poses[name], at, results)
         for name in study.dies
         if frames.link(name).linked
     ]
     unit = frames.link(study.reference).unit
     return (float(at[0, 0]), float(at[0, 1])), unit, places
-
-
-def _main_view(study: StudySettings, die: str) -> str:
-    views = study.dies[die].views
-    return study.segment.view if study.segment.view in views else next(iter(views))
 
 
 def _place(

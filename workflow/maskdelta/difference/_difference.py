@@ -109,7 +109,7 @@ class _Inputs:
             )
         )
         self.joint = learn_joint_colours(pairs)
-        self.outlines = learn_outlines(pairs, self.layers, self.planes)
+        self.outlines = learn_outlines(pairs, self.planes)
         self.least_sharpness = settings.min_sharpness
         self.registration, self.error, self.overlay = registration, error, overlay
         self.margin_px = settings.margin_px

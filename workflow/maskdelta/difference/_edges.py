@@ -71,7 +71,8 @@ class EdgeLook:
         if abs(self.axes) < 0.5:
             return 1.0
         (strong_b, turn_b), (strong_a, turn_a) = (
-            _edges(picture) for picture in _pictures(self.before, self.after, self, box)
+            _edges(picture)
+            for picture in _pictures(self.before, self.after, self.before_to_after, box)
         )
         strong_b, strong_a = strong_b / self.typical[0], strong_a / self.typical[1]
         rim = cv2.dilate(own.view(np.uint8), np.ones((2 * rim_px + 1,) * 2, np.uint8)) > 0
@@ -94,7 +95,6 @@ def learn_edges(
     patch_px: int = 96,
 ) -> EdgeLook:
     """Learn from patches spread over the overlap where the axes lie and how strong edges are."""
-    look = EdgeLook(before, after, before_to_after, 0j, (1.0, 1.0))
     boxes = blocks_of(before.shape, patch_px)
     stride = max(1, len(boxes) // patches)
     x, y = before.origin
@@ -102,7 +102,7 @@ def learn_edges(
     turned = 0j
     for part in boxes[stride // 2 :: stride]:
         box = Box(part.x0 + x, part.y0 + y, part.x1 + x, part.y1 + y)
-        pictures = _pictures(before, after, look, box)
+        pictures = _pictures(before, after, before_to_after, box)
         if any((picture.max(-1) == 0).any() for picture in pictures):
             continue  # not photographed throughout
         for k, picture in enumerate(pictures):
@@ -110,16 +110,19 @@ def learn_edges(
             sums[k] += strong.sum(), (strong.astype(float) ** 2).sum()
             turned += complex((strong * turn).sum()) if k == 0 else 0
     if not sums[:, 0].all():
-        return look
+        return EdgeLook(before, after, before_to_after, 0j, (1.0, 1.0))
     first, second = (float(s) for s in sums[:, 1] / sums[:, 0])
     return EdgeLook(before, after, before_to_after, turned / float(sums[0, 0]), (first, second))
 
 
 def _pictures(
-    before: Raster, after: Raster, look: EdgeLook, box: Box
+    before: Raster,
+    after: Raster,
+    before_to_after: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    box: Box,
 ) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
     """Both photographs of a box, in the frame of the mosaic before."""
-    block = map_block(box, look.before_to_after)
+    block = map_block(box, before_to_after)
     there = np.ascontiguousarray(eight_bits(block.fetch(after)))
     return np.ascontiguousarray(eight_bits(before.read_mosaic(box))), block.resample(there)
 

@@ -10,10 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.difference._pairs import PatchPair, smoothed
+from maskdelta.images import colour_slope
 
 __all__ = ["OutlineSharpness", "inner_outline", "learn_outlines", "slopes"]
 
-_REACH_PX = 2
+_NEAR = np.ones((5, 5), np.uint8)  # within 2 px
 _RIM_PX = 6
 _LEAST_PX = 200
 
@@ -28,13 +29,11 @@ class OutlineSharpness:
 
     Parameters
     ----------
-    layers : tuple of str
     steepness : (L, 2) float64
         Slope that all but a twentieth of a layer's unchanged outline reaches, before and after,
         levels per px; 0 where too few outlines were seen.
     """
 
-    layers: tuple[str, ...]
     steepness: NDArray[np.float64]
 
     def soft(
@@ -60,29 +59,19 @@ class OutlineSharpness:
 
 def slopes(image: NDArray[np.uint8]) -> NDArray[np.float32]:
     """(H, W), the steepest colour gradient within 2 px, levels per px, of an (H, W, 3) picture."""
-    smooth = smoothed(image)
-    gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=1 / 8)
-    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=1 / 8)
-    squared = cv2.transform(gx * gx + gy * gy, np.ones((1, 3), np.float32))
-    size = 2 * _REACH_PX + 1
-    return cv2.dilate(cv2.sqrt(squared), np.ones((size, size), np.uint8))
+    return cv2.dilate(colour_slope(smoothed(image)), _NEAR)
 
 
 def learn_outlines(
-    pairs: Iterable[PatchPair],
-    layers: Sequence[str],
-    planes: Sequence[int],
-    *,
-    low_percent: float = 5.0,
+    pairs: Iterable[PatchPair], planes: Sequence[int], *, low_percent: float = 5.0
 ) -> OutlineSharpness:
     """Learn from patches spread over two dies.
 
     Parameters
     ----------
     pairs : iterable of PatchPair
-    layers : sequence of str
     planes : sequence of int
-        Of these layers in the patches' membership.
+        Of the layers in the patches' membership.
     low_percent : float
         Percentile of the slopes that counts as the least steepness.
 
@@ -90,22 +79,21 @@ def learn_outlines(
     -------
     OutlineSharpness
     """
-    found: list[list[NDArray[np.float32]]] = [[] for _ in layers]
+    found: list[list[NDArray[np.float32]]] = [[] for _ in planes]
     inner = (slice(_RIM_PX, -_RIM_PX), slice(_RIM_PX, -_RIM_PX))
-    near = np.ones((2 * _REACH_PX + 1, 2 * _REACH_PX + 1), np.uint8)
     for pair in pairs:
         steep = np.stack([slopes(pair.before), slopes(pair.after)], -1)
         for rows, plane in zip(found, planes, strict=True):
             outline = inner_outline(pair.member_before[plane] > 127) & pair.seen
             other = inner_outline(pair.member_after[plane] > 127).astype(np.uint8)
-            kept = outline & (cv2.dilate(other, near) > 0)
+            kept = outline & (cv2.dilate(other, _NEAR) > 0)
             rows.append(steep[inner][kept[inner]])
-    steepness = np.zeros((len(layers), 2))
+    steepness = np.zeros((len(planes), 2))
     for k, rows in enumerate(found):
         both = np.concatenate([np.zeros((0, 2), np.float32), *rows])
         if len(both) >= _LEAST_PX:
             steepness[k] = np.percentile(both, low_percent, axis=0)
-    return OutlineSharpness(tuple(layers), steepness)
+    return OutlineSharpness(steepness)
 
 
 def inner_outline(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:

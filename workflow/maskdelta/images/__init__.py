@@ -3,6 +3,7 @@
 from maskdelta.images._blocks import Box, blocks_of, map_ordered
 from maskdelta.images._cache import BoundedCache
 from maskdelta.images._colour import (
+    colour_slope,
     eight_bits,
     full_scale,
     grey,
@@ -30,6 +31,7 @@ __all__ = [
     "PictureInfo",
     "Raster",
     "blocks_of",
+    "colour_slope",
     "eight_bits",
     "file_sha256",
     "full_scale",

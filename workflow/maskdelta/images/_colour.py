@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
+    "colour_slope",
     "eight_bits",
     "full_scale",
     "grey",
@@ -114,3 +115,10 @@ def grey(image: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.float32]:
         return image.astype(np.float32) * np.float32(scale)
     weights = np.full((1, 3), scale / 3, np.float32)
     return cv2.transform(image.astype(np.float32), weights)
+
+
+def colour_slope(image: NDArray[np.uint8] | NDArray[np.float32]) -> NDArray[np.float32]:
+    """(H, W), length of the colour gradient of an (H, W, 3) picture, levels per px."""
+    gx = cv2.Sobel(image, cv2.CV_32F, 1, 0, scale=1 / 8)
+    gy = cv2.Sobel(image, cv2.CV_32F, 0, 1, scale=1 / 8)
+    return cv2.sqrt(cv2.transform(gx * gx + gy * gy, np.ones((1, 3), np.float32)))

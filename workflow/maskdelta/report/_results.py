@@ -40,9 +40,7 @@ class Folders:
 
     def main_view(self, die: str) -> Path:
         """Folder of the view that stands for a die."""
-        views = self.study.dies[die].views
-        wanted = self.study.segment.view
-        return self.die(die) / (wanted if wanted in views else next(iter(views)))
+        return self.die(die) / self.study.main_view(die)
 
     def mosaic(self, die: str) -> Path:
         """Mosaic of the main view."""

@@ -10,6 +10,7 @@ import numpy as np
 import scipy.ndimage
 from numpy.typing import NDArray
 
+from maskdelta.images import colour_slope
 from maskdelta.segment._colour_model import ColourTable
 from maskdelta.study import SegmentSettings, Stack
 
@@ -144,7 +145,7 @@ def label_block(
     index = table.index(colour)
     doubt = np.stack([np.take(plane, index) for plane in table.doubt])
     first = np.take(table.likeliest, index)
-    flat = _slope(colour) < table.steep
+    flat = colour_slope(colour) < table.steep
     unknown = _unknown(np.take(table.far, index), flat, settings)
     edge_px = settings.edge_px
     cost, second = _bordering_cost(first, doubt, (unknown == 0) & covered, flat, rules, edge_px)
@@ -443,13 +444,6 @@ def _around_dots(
     seat = np.argmin(far, axis=0)
     seat[0] = -1
     return [_distance_to(seat[parts] == n) for n in range(len(hosts))]
-
-
-def _slope(colour: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Length of the colour gradient, levels per px."""
-    gx = cv2.Sobel(colour, cv2.CV_32F, 1, 0, scale=1 / 8)
-    gy = cv2.Sobel(colour, cv2.CV_32F, 0, 1, scale=1 / 8)
-    return np.sqrt(cv2.transform(gx * gx + gy * gy, np.ones((1, 3), np.float32)))
 
 
 def _seeds(

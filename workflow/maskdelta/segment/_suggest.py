@@ -17,7 +17,7 @@ from skimage.morphology import h_maxima
 from skimage.segmentation import watershed
 
 from maskdelta.errors import SegmentationError
-from maskdelta.images import Box, Raster, blocks_of, eight_bits, map_block
+from maskdelta.images import Box, Raster, blocks_of, colour_slope, eight_bits, map_block
 from maskdelta.segment._labels import NOT_PHOTOGRAPHED
 from maskdelta.study import LayerStack, Registration, read_json, write_json
 
@@ -268,18 +268,11 @@ def _looks(
             continue
         image = eight_bits(mosaic.read(box.grown(_HALO_PX)))
         smooth = cv2.GaussianBlur(image, (0, 0), _SMOOTH_PX)
-        slope = _slope(smooth)[cut]
+        slope = colour_slope(smooth)[cut]
         # most of a picture is grain, not edges
         steep = 2.5 * float(np.median(slope[seen]))
         moved = Box(box.x0 + ox, box.y0 + oy, box.x1 + ox, box.y1 + oy)
         yield _Look(moved, np.ascontiguousarray(smooth[cut]), (slope < max(steep, 2.0)) & seen)
-
-
-def _slope(image: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """Length of the colour gradient, levels per px."""
-    gx = cv2.Sobel(image, cv2.CV_32F, 1, 0, scale=1 / 8)
-    gy = cv2.Sobel(image, cv2.CV_32F, 0, 1, scale=1 / 8)
-    return cv2.sqrt(cv2.transform(gx * gx + gy * gy, np.ones((1, 3), np.float32)))
 
 
 def _peaks(

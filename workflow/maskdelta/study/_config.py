@@ -403,6 +403,11 @@ class StudySettings(Strict):
         extra="forbid", frozen=True, serialize_by_alias=True, validate_by_alias=True
     )
 
+    def main_view(self, die: str) -> str:
+        """The view whose mosaic stands for a die: the segmented one, or its first."""
+        views = self.dies[die].views
+        return self.segment.view if self.segment.view in views else next(iter(views))
+
     @model_validator(mode="before")
     @classmethod
     def _add_default_stacks(cls, data: object) -> object:
