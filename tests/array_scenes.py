@@ -14,16 +14,28 @@ from maskdelta.arrays import Corner, DieRasters
 from maskdelta.images import Box, Raster, eight_bits, list_tiles, read_picture, write_raster
 from maskdelta.phantom import (
     CameraSettings,
+    Layout,
     LookSettings,
     Programmed,
     Specimen,
     Truth,
+    load_preset,
+    make_layout,
+    make_specimen,
     photograph,
 )
 from maskdelta.phantom._layers import STACKS
 from maskdelta.phantom._marks import ignore_features, swatch_features, write_marks
 from maskdelta.segment import SPOILED, ignored_areas, segment, swatches_of
-from maskdelta.study import ArraySettings, Pose, Poses, SegmentSettings, Stack, read_marks
+from maskdelta.study import (
+    ArraySettings,
+    Pose,
+    Poses,
+    SegmentSettings,
+    Stack,
+    StudySettings,
+    read_marks,
+)
 
 Array = NDArray[np.float64]
 
@@ -187,6 +199,7 @@ def photographed(
     seed: int,
     layers: Sequence[str],
     stacks: Mapping[str, Stack],
+    swatches: int = 5,
     truth_rasters: bool = True,
     threads: int = 1,
 ) -> Photographed:
@@ -204,7 +217,12 @@ def photographed(
     )
     rng = np.random.default_rng([seed, 61])
     features = swatch_features(
-        truth, specimen, die="d", stacks=[name for name in STACKS if name in stacks], rng=rng
+        truth,
+        specimen,
+        die="d",
+        each=swatches,
+        stacks=[name for name in STACKS if name in stacks],
+        rng=rng,
     )
     write_marks(folder / "m.geojson", [*features, *ignore_features(truth, specimen, die="d")])
     file = list_tiles(str(folder / "tiles" / "*"))[0]
@@ -234,3 +252,47 @@ def photographed(
         SPOILED,
     )
     return Photographed(rasters, truth, camera.um_per_px)
+
+
+def usual_study() -> StudySettings:
+    """A study of one die `d` with the usual layers and stacks."""
+    return StudySettings.model_validate(
+        {"reference": "d", "dies": {"d": {"revision": "A", "picture": "d.jpg"}}}
+    )
+
+
+def photographed_die(
+    preset_name: str,
+    seed: int,
+    which: int,
+    folder: Path,
+    *,
+    swatches: int = 5,
+    side_um: int | None = None,
+) -> tuple[Photographed, Layout]:
+    """One die of a preset in one picture by one of its photographers, and what was drawn."""
+    preset = load_preset(preset_name)
+    if side_um:
+        preset = preset.resized(side_um, side_um)
+    d = preset.die
+    layout = make_layout(
+        seed,
+        width_um=d.width_um,
+        height_um=d.height_um,
+        memory_share=d.memory_share,
+        text=d.text,
+    )
+    photographer = preset.photographers[which]
+    specimen = make_specimen(layout, preset.specimen, seed=seed * 10 + which)
+    study = usual_study()
+    scene = photographed(
+        specimen,
+        folder,
+        camera=photographer.camera,
+        look=photographer.look,
+        seed=seed * 10 + which,
+        layers=study.layers,
+        stacks=study.stacks,
+        swatches=swatches,
+    )
+    return scene, layout

@@ -38,7 +38,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from array_scenes import Photographed, draw_scene, marked, photographed, settings_of
+from array_scenes import draw_scene, marked, photographed_die, settings_of
 from maskdelta.arrays import (
     Corner,
     DieRasters,
@@ -48,18 +48,9 @@ from maskdelta.arrays import (
     read_bits,
 )
 from maskdelta.images import Raster
-from maskdelta.phantom import (
-    Layout,
-    load_preset,
-    make_layout,
-    make_specimen,
-    programmed_arrays,
-)
+from maskdelta.phantom import programmed_arrays
 from maskdelta.segment import SPOILED
-from maskdelta.study import (
-    ArraySettings,
-    StudySettings,
-)
+from maskdelta.study import ArraySettings
 
 TARGETS = {
     ("ordinary", "wrong"): (0.0, "at most"),
@@ -71,36 +62,6 @@ TARGETS = {
     ("proposed", "lattice_right_frac"): (0.9, "at least"),
     ("time", "seconds_32768_bits"): (10.0, "at most"),
 }
-
-
-def photographed_die(
-    preset_name: str, seed: int, which: int, folder: Path
-) -> tuple[Photographed, Layout]:
-    """One die in one picture, segmented, and what was drawn."""
-    preset = load_preset(preset_name)
-    d = preset.die
-    layout = make_layout(
-        seed,
-        width_um=d.width_um,
-        height_um=d.height_um,
-        memory_share=d.memory_share,
-        text=d.text,
-    )
-    photographer = preset.photographers[which]
-    specimen = make_specimen(layout, preset.specimen, seed=seed * 10 + which)
-    study = StudySettings.model_validate(
-        {"reference": "d", "dies": {"d": {"revision": "A", "picture": "d.jpg"}}}
-    )
-    scene = photographed(
-        specimen,
-        folder,
-        camera=photographer.camera,
-        look=photographer.look,
-        seed=seed * 10 + which,
-        layers=study.layers,
-        stacks=study.stacks,
-    )
-    return scene, layout
 
 
 def covered(truth: Any, x_um: NDArray[Any], y_um: NDArray[Any]) -> NDArray[np.bool_]:

@@ -20,6 +20,7 @@ __all__ = [
     "SPOILED",
     "UNKNOWN",
     "BlockLabels",
+    "DotSizes",
     "LayerRules",
     "dot_areas",
     "label_block",
@@ -85,6 +86,27 @@ class LayerRules:
 
 
 @dataclass(frozen=True)
+class DotSizes:
+    """How large dots are on one die, px.
+
+    Parameters
+    ----------
+    usual : (K,) float64
+        The median area, as `dot_areas` finds it; infinite where it is not known.
+    least : (K,) float64
+        Smaller shapes are no dots: half the smallest swatch, since swatches lie inside dots.
+    """
+
+    usual: NDArray[np.float64]
+    least: NDArray[np.float64]
+
+    @classmethod
+    def unknown(cls, least: NDArray[np.float64]) -> DotSizes:
+        """Sizes before any dot was measured."""
+        return cls(np.full(len(least), np.inf), least)
+
+
+@dataclass(frozen=True)
 class BlockLabels:
     """What one block shows.
 
@@ -112,7 +134,7 @@ def label_block(
     ignored: NDArray[np.bool_],
     table: ColourTable,
     rules: LayerRules,
-    dot_px: NDArray[np.float64],
+    dots: DotSizes,
     *,
     settings: SegmentSettings,
 ) -> BlockLabels:
@@ -132,8 +154,7 @@ def label_block(
     table : ColourTable
     rules : LayerRules
         Stacks in the order of the table.
-    dot_px : (K,) float64
-        Usual area of each dot, as `dot_areas` finds it; infinite where it is not known.
+    dots : DotSizes
     settings : SegmentSettings
 
     Returns
@@ -149,6 +170,7 @@ def label_block(
     unknown = _unknown(np.take(table.far, index), flat, settings)
     edge_px = settings.edge_px
     cost, second = _bordering_cost(first, doubt, (unknown == 0) & covered, flat, rules, edge_px)
+    _give_back_dots(cost, rules, dots)
     label = cost.argmin(0).astype(np.uint8)
     best = cost.min(0)
     nothing = best == _NO_BORDER
@@ -156,7 +178,7 @@ def label_block(
     spoiled |= _dirt_inside((unknown > 0) & covered, second, edge_px)
     spoiled = cv2.morphologyEx(spoiled, cv2.MORPH_CLOSE, np.ones((15, 15), np.uint8))
     spoiled |= rules.spoils[label] & ~nothing
-    spoiled |= _false_dots(label, nothing, rules, dot_px)
+    spoiled |= _false_dots(label, nothing, rules, dots)
     spoiled |= _lone_overlaps(label, nothing, rules)
     label[nothing] = UNKNOWN
     label[(spoiled > 0) | ignored] = SPOILED
@@ -255,26 +277,31 @@ def _dirt_inside(
     return cv2.dilate(cv2.morphologyEx(kept[parts], cv2.MORPH_CLOSE, bridge), rim)
 
 
-def dot_areas(labels: Sequence[NDArray[np.uint8]], rules: LayerRules) -> NDArray[np.float64]:
-    """Usual area of each dot, (K,) px: the median over patches of a die.
+def dot_areas(
+    labels: Sequence[NDArray[np.uint8]], rules: LayerRules, least: NDArray[np.float64]
+) -> DotSizes:
+    """Usual area of each dot, px: the median over patches of a die.
 
     Parameters
     ----------
     labels : sequence of (h, w) uint8
         Labels of patches, made without knowing the area. Dots cut by their border do not count.
     rules : LayerRules
+    least : (K,) float64
+        Area below which a shape is no dot.
 
     Returns
     -------
-    (K,) float64
+    DotSizes
         Infinite for what is no dot, or where fewer than 3 were seen.
     """
     usual = np.full(len(rules.stacks), np.inf)
     for k in np.flatnonzero(rules.dot):
         areas = np.concatenate([_inner_areas(label == k) for label in labels] or [np.zeros(0)])
+        areas = areas[areas >= least[k]]
         if len(areas) >= 3:
             usual[k] = np.median(areas)
-    return usual
+    return DotSizes(usual, least)
 
 
 def _inner_areas(mask: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -328,20 +355,64 @@ class _Islands:
         return (chosen & (np.arange(len(chosen)) > 0))[self.parts]
 
 
+def _too_large(
+    area: NDArray[np.int32],
+    longest: NDArray[np.int32],
+    usual_px: float,
+    *,
+    most_area: float = 4.0,
+    most_length: float = 6.0,
+) -> NDArray[np.bool_]:
+    """(n,) whether shapes exceed `most_area` usual dots, or `most_length` times their side."""
+    # what is longer than the halo may be cut, and must be too large in every block
+    limit = min(most_length * np.sqrt(usual_px), HALO_PX - 16)
+    return np.asarray((area > most_area * usual_px) | (longest > limit))
+
+
+def _give_back_dots(
+    cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes, *, believable: float = 45.0
+) -> None:
+    """Give shapes of a size that no dot has to the stack around them; changes `cost`.
+
+    A contact seen only as the sagging of the metal over it has nearly the colour of metal, and
+    then much of the metal has the colour of a contact. Only where the other stack explains the
+    colour nearly as well, to `believable` tenths of a log unit in the mean; dirt it does not.
+    """
+    for k in np.flatnonzero(rules.dot):
+        rest = np.delete(cost, k, axis=0).min(0)
+        mask = (cost[k] <= rest) & (cost[k] < _NO_BORDER)
+        _, parts, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+        area = stats[:, cv2.CC_STAT_AREA]
+        longest = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+        odd = _too_large(area, longest, dots.usual[k]) | (area < dots.least[k])
+        odd[0] = False
+        if not odd.any():
+            continue
+        place = np.flatnonzero(odd[parts])
+        shape = parts.ravel()[place]
+        planes = cost.reshape(len(cost), -1)
+        # where nothing else borders, nothing else can explain the colour
+        doubt = np.stack(
+            [np.bincount(shape, np.minimum(p[place], _MOST_COST), len(area)) for p in planes]
+        )
+        doubt[k] = np.inf
+        given = (doubt.min(0) <= believable * area)[shape]
+        place, host = place[given], doubt.argmin(0)[shape[given]]
+        planes[k, place] = _NO_BORDER
+        planes[host, place] = 0
+
+
 def _false_dots(
     label: NDArray[np.uint8],
     nothing: NDArray[np.bool_],
     rules: LayerRules,
-    dot_px: NDArray[np.float64],
+    sizes: DotSizes,
     *,
-    largest: float = 4.0,
-    longest: float = 6.0,
     least_kin: float = 0.12,
 ) -> NDArray[np.bool_]:
     """Shapes with the colour of a dot that are too large for one, or stand in the wrong place.
 
-    Too large is `largest` times the usual area, or `longest` times the side of a usual dot; the
-    wrong place is one where less than `least_kin` of the surroundings carry the dot.
+    The wrong place is one where less than `least_kin` of the surroundings carry the dot.
     """
     out = np.zeros(label.shape, bool)
     for k in np.flatnonzero(rules.dot):
@@ -352,9 +423,7 @@ def _false_dots(
         carrying: NDArray[np.bool_] = np.any(rules.present & rules.carries(int(k)), axis=1)
         kin = carrying[label.ravel()[dots.place]] & ~nothing.ravel()[dots.place]
         share = dots.around(kin) / np.maximum(dots.around(), 1)
-        # what is longer than the halo may be cut, and must be too large in every block
-        limit = min(longest * np.sqrt(dot_px[k]), HALO_PX - 16)
-        large = (dots.area > largest * dot_px[k]) | (dots.longest > limit)
+        large = _too_large(dots.area, dots.longest, sizes.usual[k])
         out |= dots.drawn(large | (share < least_kin))
     return out
 

@@ -23,6 +23,7 @@ from maskdelta.segment._labels import (
     SPOILED,
     UNKNOWN,
     BlockLabels,
+    DotSizes,
     LayerRules,
     dot_areas,
     label_block,
@@ -140,6 +141,7 @@ def segment(
         rules,
         ignored,
         blurred,
+        _least_dots(swatches, rules),
         Path(folder),
         settings,
         block_px,
@@ -248,6 +250,12 @@ def _thin_sample(
     return Samples(np.concatenate(points).astype(float), np.concatenate(colours).astype(float))
 
 
+def _least_dots(swatches: Sequence[Swatch], rules: LayerRules) -> Array:
+    """(K,) half the area of the smallest swatch of each stack, px."""
+    areas = [[s.polygon.area for s in swatches if s.stack == stack] for stack in rules.stacks]
+    return np.array([0.5 * min(found) for found in areas])
+
+
 def _write_layers(
     mosaic: Raster,
     coverage: Raster,
@@ -256,6 +264,7 @@ def _write_layers(
     rules: LayerRules,
     ignored: Sequence[BaseGeometry],
     blurred: Collection[int],
+    least_px: Array,
     folder: Path,
     settings: SegmentSettings,
     block_px: int,
@@ -263,25 +272,24 @@ def _write_layers(
 ) -> dict[str, int]:
     table = model.table()
 
-    def label(box: Box, dot_px: Array) -> BlockLabels:
+    def label(box: Box, dots: DotSizes) -> BlockLabels:
         wide = box.grown(HALO_PX)
         (ox, oy), colour = mosaic.origin, _smoothed(mosaic, wide)
         colour /= drift.over(Box(wide.x0 + ox, wide.y0 + oy, wide.x1 + ox, wide.y1 + oy))
         tiles = coverage.read(wide)[0]
         left_out = _burnt(ignored, wide, mosaic.origin) | np.isin(tiles, list(blurred))
-        return label_block(colour, tiles > 0, left_out, table, rules, dot_px, settings=settings)
+        return label_block(colour, tiles > 0, left_out, table, rules, dots, settings=settings)
 
     cut = (slice(HALO_PX, -HALO_PX), slice(HALO_PX, -HALO_PX))
-    dot_px = np.full(len(rules.stacks), np.inf)
+    dots = unknown = DotSizes.unknown(least_px)
     if rules.dot.any():
-        unknown = dot_px
         patches = map_ordered(
             lambda box: label(box, unknown).label[cut], _spread(mosaic), threads=threads
         )
-        dot_px = dot_areas(list(patches), rules)
+        dots = dot_areas(list(patches), rules, least_px)
 
     def render(box: Box) -> tuple[NDArray[np.uint8], ...]:
-        found = label(box, dot_px)
+        found = label(box, dots)
         counts.append(np.bincount(found.label[cut].ravel(), minlength=256))
         return (
             found.membership[:, *cut],
