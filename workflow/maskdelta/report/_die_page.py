@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from maskdelta.films import FilmMatch, likely_films
 from maskdelta.images import Raster
 from maskdelta.report._figure_files import Plot
 from maskdelta.report._picture_files import save_png
@@ -49,6 +50,9 @@ _OTHER = {
     SPOILED: ("spoiled", (30, 26, 24)),
     UNKNOWN: ("unknown colour", (200, 30, 60)),
 }
+
+# metal shows, or holes in it
+_NO_FILM = ("metal", "contact", "pad_opening", "debris")
 
 
 @dataclass(frozen=True)
@@ -224,9 +228,20 @@ def _layers(folders: Folders, die: str) -> dict[str, Any] | None:
         "others": [{"words": words, "rgb": rgb} for words, rgb in _OTHER.values()],
         "confusion": _confusion(data["swatch_confusion"], names),
         "separation": data["separation"],
+        "films": _films(data),
         "drift": plot,
         "uncovered": data["not_covered_by_swatches"],
     }
+
+
+def _films(data: Mapping[str, Any]) -> list[tuple[str, list[FilmMatch]]]:
+    """Stacks and the films whose colours are like theirs; nothing without metal as a reference."""
+    colours = data["colour"]
+    metal = colours.get("metal")
+    if metal is None:
+        return []
+    bare = [name for name in data["stacks"] if name not in _NO_FILM]
+    return [(name, likely_films(colours[name], metal)) for name in bare]
 
 
 def _stack_rows(data: Mapping[str, Any], palette: np.ndarray) -> list[dict[str, Any]]:

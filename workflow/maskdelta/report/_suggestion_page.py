@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from maskdelta.films import likely_films
 from maskdelta.images import Raster, eight_bits
 from maskdelta.report._picture_files import save_jpeg
 from maskdelta.report._templates import write_page
@@ -44,12 +45,24 @@ def write_suggestion_page(
     view = View.of_box(mosaic.box, longest_px=_MAP_PX)
     picture = eight_bits(sample(mosaic, view))
     numbers = clusters.look(cv2.GaussianBlur(picture, (0, 0), 0.8))
+    # metal is usually the brightest of what has no name yet
+    metal = max(clusters.found, key=lambda c: (c.stack == "metal", sum(c.colour)), default=None)
     rows = []
     for cluster in clusters.found:
         name = f"pictures/cluster-{cluster.number}"
         save_jpeg(path.parent / f"{name}-map.jpg", _map(picture, numbers, view, cluster))
         save_jpeg(path.parent / f"{name}-near.jpg", _near(mosaic, cluster), quality=90)
-        rows.append({"cluster": cluster, "map": f"{name}-map.jpg", "near": f"{name}-near.jpg"})
+        films = (
+            [] if metal is cluster or metal is None else likely_films(cluster.colour, metal.colour)
+        )
+        rows.append(
+            {
+                "cluster": cluster,
+                "map": f"{name}-map.jpg",
+                "near": f"{name}-near.jpg",
+                "films": [film for film in films if film.plausible],
+            }
+        )
     write_page(
         path,
         "suggestions.html",
@@ -58,6 +71,7 @@ def write_suggestion_page(
         rows=rows,
         size=(view.width, view.height),
         unnamed=[c for c in clusters.found if not c.stack],
+        metal=metal,
     )
 
 
