@@ -201,6 +201,7 @@ def photographed(
     stacks: Mapping[str, Stack],
     swatches: int = 5,
     truth_rasters: bool = True,
+    truth_um_per_px: float = 1.0,
     threads: int = 1,
 ) -> Photographed:
     """Photograph a specimen as one finished picture, and segment it with swatches."""
@@ -213,6 +214,7 @@ def photographed(
         seed=seed,
         die="d",
         rasters=truth_rasters,
+        raster_um_per_px=truth_um_per_px,
         whole=True,
     )
     rng = np.random.default_rng([seed, 61])
@@ -269,6 +271,7 @@ def photographed_die(
     *,
     swatches: int = 5,
     side_um: int | None = None,
+    truth_um_per_px: float = 1.0,
 ) -> tuple[Photographed, Layout]:
     """One die of a preset in one picture by one of its photographers, and what was drawn."""
     preset = load_preset(preset_name)
@@ -294,5 +297,6 @@ def photographed_die(
         layers=study.layers,
         stacks=study.stacks,
         swatches=swatches,
+        truth_um_per_px=truth_um_per_px,
     )
     return scene, layout

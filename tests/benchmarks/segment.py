@@ -58,6 +58,7 @@ Mask = NDArray[np.bool_]
 
 SCORED = ("diffusion", "polysilicon", "metal")
 SWATCHES = 3
+TRUTH_UM_PER_PX = 0.25
 SURE = round(0.9 * 255)
 TARGETS = {
     **{("ordinary", f"f1_{layer}"): (0.985, "at least") for layer in SCORED},
@@ -99,22 +100,20 @@ class Seen:
 def truth_of(scene: Photographed, shape: tuple[int, int]) -> Seen:
     """Sample the truth's rasters at the pixels of the picture."""
     truth = scene.truth
-    step = truth.raster_um_per_px
     file = truth.tiles[0].file
-    layers, visible, spoiled = (truth.raster(n) for n in ("layers", "visible", "spoiled"))
-    planes = np.concatenate([layers, visible, spoiled[None]])
-    out = np.zeros((len(planes), *shape), bool)
-    on_die = np.zeros(shape, bool)
+    column, row = (np.zeros(shape, np.float32) for _ in range(2))
     for y in range(0, shape[0], 256):
         v, u = np.mgrid[y : min(y + 256, shape[0]), 0 : shape[1]]
         um = truth.tile_to_die_um(file, np.column_stack([u.ravel(), v.ravel()]))
-        column, row = np.floor(um / step).astype(int).T
-        good = (row >= 0) & (column >= 0) & (row < layers.shape[1]) & (column < layers.shape[2])
-        rows = slice(y, y + u.shape[0])
-        on_die[rows] = good.reshape(u.shape)
-        row, column = np.where(good, row, 0), np.where(good, column, 0)
-        for k, plane in enumerate(planes):
-            out[k, rows] = (plane[row, column] > 0).reshape(u.shape)
+        at = (um / truth.raster_um_per_px - 0.5).reshape(*u.shape, 2)
+        column[y : y + 256], row[y : y + 256] = at[..., 0], at[..., 1]
+    out = []
+    for name in ("layers", "visible", "spoiled"):
+        for plane in np.atleast_3d(truth.raster(name).T).T:
+            # the rasters are finer than the picture: the nearest px will do; off the die is 0
+            out.append(cv2.remap(plane, column, row, cv2.INTER_NEAREST, borderValue=0) > 0)
+    whole = np.ones(plane.shape, np.uint8)
+    on_die = cv2.remap(whole, column, row, cv2.INTER_NEAREST, borderValue=0) > 0
     count = len(LAYERS)
     clean = on_die & ~out[-1]
     there = {name: out[k] for k, name in enumerate(LAYERS)}

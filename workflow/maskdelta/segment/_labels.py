@@ -33,6 +33,8 @@ _EIGHTHS = 8
 _NO_BORDER = 255
 # tenths of a log unit: an outline's odd colour must not veto both sides
 _MOST_COST = 60
+# cost of being an eighth of a px farther from a trusted patch, tenths of a log unit
+_NEARER = 3
 # rows worked on at a time where many planes are held at once, so that they stay in the cache
 _STRIP_PX = 64
 
@@ -167,9 +169,11 @@ def label_block(
     doubt = np.stack([np.take(plane, index) for plane in table.doubt])
     first = np.take(table.likeliest, index)
     flat = colour_slope(colour) < table.steep
-    unknown = _unknown(np.take(table.far, index), flat, settings)
+    far = np.take(table.far, index)
+    unknown = _unknown(far, flat, rules.dot[first], settings)
     edge_px = settings.edge_px
-    cost, second = _bordering_cost(first, doubt, (unknown == 0) & covered, flat, rules, edge_px)
+    trusted = (unknown == 0) & covered
+    cost, second = _bordering_cost(first, doubt, trusted, flat, rules, edge_px)
     _give_back_dots(cost, rules, dots)
     label = cost.argmin(0).astype(np.uint8)
     best = cost.min(0)
@@ -221,19 +225,23 @@ def _probabilities(
 
 
 def _unknown(
-    far: NDArray[np.uint8], flat: NDArray[np.bool_], settings: SegmentSettings
+    far: NDArray[np.uint8],
+    flat: NDArray[np.bool_],
+    dot: NDArray[np.bool_],
+    settings: SegmentSettings,
 ) -> NDArray[np.uint8]:
     """1 where a colour belongs to no stack: single px far off, or whole patches somewhat off.
 
     A px may lie a little off its stack by noise; the mean over a patch may not. Dirt is often
     told from the stack it imitates only so. Edges part the patches and take no part in the mean.
+    What looks like a dot is smaller than such a patch, and is judged by its size and place.
     """
     distance2 = far.astype(np.float32) / 4
     unknown = distance2 > settings.unknown_sigma**2
     level = (flat & ~unknown).astype(np.float32)
     weight = cv2.GaussianBlur(level, (0, 0), 2.0)
     mean = cv2.GaussianBlur(distance2 * level, (0, 0), 2.0)
-    off = (level > 0) & (mean > settings.patch_sigma**2 * weight)
+    off = (level > 0) & (mean > settings.patch_sigma**2 * weight) & ~dot
     return (unknown | off).astype(np.uint8)
 
 
@@ -468,7 +476,9 @@ def _bordering_cost(
     a px.
 
     Only the two stacks whose trusted patches lie nearest are candidates, within twice `edge_px`:
-    what lies between two stacks is a blend of these two, whatever third stack it looks like.
+    what lies between two stacks is a blend of these two, whatever third stack it looks like. It
+    goes to the nearer of them: an outline is darker than either, and would be given to the darker
+    by its colour. The dark outline of what hides others belongs to it, and is told by its colour.
     """
     reach = np.uint8(min(_EIGHTHS * (2 * edge_px + 1), 250))
     seeds = _seeds(first, trusted, flat)
@@ -482,7 +492,13 @@ def _bordering_cost(
     limit = np.minimum(np.minimum(second, 251) + _EIGHTHS // 2, reach)
     # inside a trusted patch any other stack may be meant: there the doubt is that of the colours
     candidate = (apart <= limit) | (nearest == 0)
-    return np.where(candidate, np.minimum(doubt, _MOST_COST), np.uint8(_NO_BORDER)), second
+    cost = np.minimum(doubt, _MOST_COST)
+    upper = rules.hidden.any(1)
+    between = (nearest > 0) & ~(candidate[upper].any(0))
+    for plane, distance in zip(cost, apart, strict=True):
+        farther = cv2.subtract(distance, nearest)
+        plane[between] = np.minimum(farther, _MOST_COST // _NEARER)[between] * _NEARER
+    return np.where(candidate, cost, np.uint8(_NO_BORDER)), second
 
 
 def _seat_dots(apart: NDArray[np.uint8], rules: LayerRules, *, grow_px: int = 2) -> None:
