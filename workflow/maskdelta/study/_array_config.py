@@ -79,10 +79,10 @@ class ArrayBit(Strict):
         "unscaled).",
     )
     min_llr: float = Field(
-        3.0,
+        4.5,
         gt=0,
-        description="A bit whose log-likelihood ratio is below this is called unreadable (3 is "
-        "about 20 to 1).",
+        description="A bit whose log-likelihood ratio is below this is called unreadable (4.5 is "
+        "about 90 to 1).",
     )
     odd_sigma: float = Field(
         5.0,
