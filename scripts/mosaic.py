@@ -2,17 +2,26 @@
 
 from maskdelta.cli import session
 from maskdelta.stitch import compose
-from maskdelta.study import Poses
+from maskdelta.study import Poses, read_marks, scale_of_view, write_json
 from maskdelta.survey import FlatField
 
 with session(snakemake.log[0], snakemake.threads) as threads:
+    poses = Poses.read(snakemake.input.poses)
+    scale = scale_of_view(
+        snakemake.params.view["um_per_px"],
+        read_marks(snakemake.params.marks),
+        snakemake.wildcards.die,
+        snakemake.wildcards.view,
+        poses,
+    )
+    write_json(snakemake.output.scale, vars(scale))
     compose(
         snakemake.input.tiles,
-        Poses.read(snakemake.input.poses),
+        poses,
         FlatField.read(snakemake.input.flat_field),
         mosaic_path=snakemake.output.mosaic,
         tiles_path=snakemake.output.coverage,
-        um_per_px=snakemake.params.view["um_per_px"],
+        um_per_px=scale.um_per_px,
         blur_limit=snakemake.params.blur_limit,
         block_px=snakemake.params.block_px,
         threads=threads,

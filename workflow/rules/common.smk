@@ -103,6 +103,11 @@ def digest_of_swatches(wildcards):
     ]
 
 
+def digest_of_scales(wildcards):
+    """Content of a die's lines of known length: what makes its scale stale."""
+    return marks_digest(MARKS, "scale", (wildcards.die,))
+
+
 def digest_of_point_pairs(wildcards):
     """Content of the point pairs of two dies: what makes their registration stale."""
     return marks_digest(MARKS, "point_pair", (wildcards.before, wildcards.after))

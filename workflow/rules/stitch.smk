@@ -35,6 +35,7 @@ rule mosaic:
     output:
         mosaic="results/dies/{die}/{view}/mosaic.ome.tif",
         coverage="results/dies/{die}/{view}/mosaic_tiles.tif",
+        scale="results/dies/{die}/{view}/scale.json",
     log:
         "results/logs/{die}/{view}/mosaic.log",
     benchmark:
@@ -44,6 +45,8 @@ rule mosaic:
         mem_mb=1500,
     params:
         view=view_of,
+        marks=lookup(within=config, dpath="marks"),
+        marked=digest_of_scales,
         blur_limit=lookup(within=config, dpath="survey/blur_limit"),
         block_px=lookup(within=config, dpath="block_px"),
         code=code_digest("stitch", "survey", "images", "study"),

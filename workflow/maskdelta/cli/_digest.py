@@ -49,7 +49,7 @@ def marks_digest(marks: Sequence[Mark], role: str, dies: Sequence[str] = ()) -> 
     for mark in marks:
         if mark.role == role and (not dies or mark.die in dies):
             parts = (mark.label, mark.die, mark.view, mark.frame, mark.tile, mark.stack)
-            numbers = (mark.reach_um, mark.row, mark.column, mark.value)
+            numbers = (mark.reach_um, mark.row, mark.column, mark.value, mark.length_um)
             digest.update(repr((*parts, *numbers)).encode())
             digest.update(shapely.to_wkb(mark.geometry))
     return digest.hexdigest()[:16]

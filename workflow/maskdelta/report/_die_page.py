@@ -23,7 +23,7 @@ from maskdelta.report._plots_die import (
 from maskdelta.report._results import Folders, covered_box
 from maskdelta.report._templates import write_page
 from maskdelta.report._view import View, sample
-from maskdelta.report._words import number, plural, unit_sign
+from maskdelta.report._words import number, percent, plural, unit_sign
 from maskdelta.segment import NOT_PHOTOGRAPHED, SPOILED, UNKNOWN
 from maskdelta.study import LayerStack, Poses, read_json, read_table
 from maskdelta.survey import FlatField, Survey
@@ -107,10 +107,12 @@ def _size(folders: Folders, die: str) -> dict[str, str]:
     with Raster.open(folders.mosaic(die)) as mosaic, Raster.open(folders.coverage(die)) as seen:
         box, scale = covered_box(seen), mosaic.um_per_px
     size = f"{number(box.width)} × {number(box.height)} px"
-    return {
-        "size": size,
-        "scale": "unknown" if scale is None else f"{scale:.4g} \N{MICRO SIGN}m/px",
-    }
+    if scale is None:
+        return {"size": size, "scale": "unknown"}
+    words = f"{scale:.4g} \N{MICRO SIGN}m/px"
+    record = folders.main_view(die) / "scale.json"
+    error = read_json(record)["error_frac"] if record.is_file() else None
+    return {"size": size, "scale": words if error is None else f"{words} ± {percent(error, 1)}"}
 
 
 def _view(folders: Folders, die: str, view: str) -> dict[str, Any]:

@@ -38,6 +38,7 @@ from maskdelta.study._load import config_schema, expand_study, read_study, study
 from maskdelta.study._marks import ROLES, Mark, map_mark, mark_in_mosaic, read_marks
 from maskdelta.study._poses import Pose, Poses
 from maskdelta.study._registration import Keystone, Registration, Warp
+from maskdelta.study._scale import Scale, scale_of_view
 from maskdelta.study._study_frame import ToStudy, link_path, link_to_study
 from maskdelta.study._tables import (
     TABLES,
@@ -77,6 +78,7 @@ __all__ = [
     "RegisterSettings",
     "Registration",
     "ReportSettings",
+    "Scale",
     "SegmentSettings",
     "Stack",
     "StitchSettings",
@@ -106,6 +108,7 @@ __all__ = [
     "read_table",
     "read_verdicts",
     "round_points",
+    "scale_of_view",
     "study_from_mapping",
     "write_json",
     "write_table",

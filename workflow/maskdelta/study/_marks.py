@@ -19,7 +19,7 @@ from maskdelta.study._poses import Poses
 
 __all__ = ["ROLES", "Mark", "map_mark", "mark_in_mosaic", "read_marks"]
 
-ROLES = ("landmark", "swatch", "array_corner", "array_cell", "point_pair", "ignore")
+ROLES = ("landmark", "swatch", "array_corner", "array_cell", "point_pair", "ignore", "scale")
 FRAMES = ("tile", "mosaic", "study")
 
 
@@ -49,6 +49,8 @@ class Mark:
         For an array corner: which cell it marks, from 0; negative numbers count from the end.
     value : int or None
         For an array cell: the bit that a person sees there, 0 or 1.
+    length_um : float or None
+        For a scale: how long the line is that was drawn.
     """
 
     role: str
@@ -64,6 +66,7 @@ class Mark:
     row: int | None = None
     column: int | None = None
     value: int | None = None
+    length_um: float | None = None
 
 
 def read_marks(patterns: Sequence[str]) -> list[Mark]:
@@ -121,6 +124,16 @@ def _mark(feature: Any, source: str, faults: list[str]) -> Mark | None:
     reach = properties.get("reach_um")
     if reach is not None and not (isinstance(reach, int | float) and reach > 0):
         faults.append(f"{source}: `reach_um` is `{reach}`; it must be a number above 0.")
+    length = properties.get("length_um")
+    if role == "scale" and not (
+        geometry.geom_type == "LineString" and isinstance(length, int | float) and length > 0
+    ):
+        faults.append(
+            f"{source}: a scale must be a line with its `length_um`; draw a LineString along a "
+            "scale bar, or between two places whose distance is known, and add the number."
+        )
+    if role == "scale" and frame == "study":
+        faults.append(f"{source}: a scale must lie in the frame of a tile or mosaic; name it.")
     if len(faults) > before:
         return None
     return Mark(
@@ -134,6 +147,7 @@ def _mark(feature: Any, source: str, faults: list[str]) -> Mark | None:
         stack=str(properties.get("stack", "")),
         reach_um=None if reach is None else float(reach),
         source=source,
+        length_um=float(length) if role == "scale" and length else None,
         **(numbers if role in ("array_corner", "array_cell") else {}),
     )
 
