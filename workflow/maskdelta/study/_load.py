@@ -76,13 +76,13 @@ def study_from_mapping(data: Mapping[str, Any], *, source: str = "configuration"
     try:
         return StudySettings.model_validate(dict(data))
     except ValidationError as exc:
-        faults = [_sentence(source, error) for error in exc.errors()]
+        faults = [_sentence(source, error, data) for error in exc.errors()]
         raise ConfigurationError(list(dict.fromkeys(faults))) from None
 
 
-def _sentence(source: str, error: Any) -> str:
+def _sentence(source: str, error: Any, data: Mapping[str, Any]) -> str:
     loc = [str(part) for part in error["loc"] if not _is_type_tag(part)]
-    key = ".".join(loc) or "(top level)"
+    key = ".".join(_as_written(loc, data)) or "(top level)"
     if error["type"] == "extra_forbidden":
         known = _known_keys(loc[:-1])
         near = difflib.get_close_matches(loc[-1], known, n=1, cutoff=0.5)
@@ -101,8 +101,19 @@ def _sentence(source: str, error: Any) -> str:
     return f"{source}: `{key}`: {message}, but it is `{error['input']}`."
 
 
+def _as_written(loc: list[str], data: Mapping[str, Any]) -> list[str]:
+    """A key without the level `views.top`, where a die was written without it."""
+    if loc[:2] == ["views", "top"]:
+        return loc[2:]  # a row of a table holds one die
+    if loc[:1] == ["dies"] and loc[2:4] == ["views", "top"]:
+        die = data["dies"].get(loc[1])
+        if isinstance(die, Mapping) and "views" not in die:
+            return loc[:2] + loc[4:]
+    return loc
+
+
 def _is_type_tag(part: object) -> bool:
-    return part in {"[key]", "Comparison", "str", "top"} or (
+    return part in {"[key]", "Comparison", "str"} or (
         isinstance(part, str) and part.startswith("function-")
     )
 
@@ -290,7 +301,7 @@ def _dies_from_table(path: str, faults: list[str]) -> dict[str, DieSettings]:
         try:
             dies[name] = DieSettings.model_validate(data)
         except ValidationError as exc:
-            faults += [_sentence(f"{path}: row {number}", error) for error in exc.errors()]
+            faults += [_sentence(f"{path}: row {number}", error, {}) for error in exc.errors()]
     return dies
 
 
