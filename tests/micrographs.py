@@ -169,11 +169,11 @@ def register_block(folder: Path, seed: int, *, each: int = 6) -> dict[str, float
 
 
 def drawn_inside(mask: Mask, x0: int, rng: np.random.Generator, count: int) -> list[Box]:
-    """Squares well inside a shape, right of x0, as a person would draw swatches."""
+    """Squares well inside a shape, right of x0, where it is wide, as a person would draw them."""
     inside = mask.astype(np.uint8)
     inside[:, :x0] = 0
     deep = cv2.distanceTransform(inside, cv2.DIST_C, 3) - 3
-    ys, xs = np.nonzero(deep >= 3)
+    ys, xs = np.nonzero(deep >= 6)
     places = []
     for n in rng.choice(len(xs), count, replace=False):
         half = min(float(deep[ys[n], xs[n]]), 30.0)
