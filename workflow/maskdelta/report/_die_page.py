@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from maskdelta.films import FilmMatch, likely_films
-from maskdelta.images import Raster
+from maskdelta.images import Box, Raster
 from maskdelta.report._figure_files import Plot
 from maskdelta.report._picture_files import save_png
 from maskdelta.report._plots_die import (
@@ -106,13 +106,25 @@ def write_die_page(folders: Folders, die: str, **common: object) -> DieCard:
 def _size(folders: Folders, die: str) -> dict[str, str]:
     with Raster.open(folders.mosaic(die)) as mosaic, Raster.open(folders.coverage(die)) as seen:
         box, scale = covered_box(seen), mosaic.um_per_px
-    size = f"{number(box.width)} × {number(box.height)} px"
-    if scale is None:
-        return {"size": size, "scale": "unknown"}
-    words = f"{scale:.4g} \N{MICRO SIGN}m/px"
-    record = folders.main_view(die) / "scale.json"
-    error = read_json(record)["error_frac"] if record.is_file() else None
-    return {"size": size, "scale": words if error is None else f"{words} ± {percent(error, 1)}"}
+    return {
+        "size": f"{number(box.width)} × {number(box.height)} px",
+        "scale": _scale_words(folders, die, scale, box),
+    }
+
+
+def _scale_words(folders: Folders, die: str, um_per_px: float | None, box: Box) -> str:
+    """The scale with its error, or where it comes from when it is not the die's own."""
+    unit = "\N{MICRO SIGN}m/px"
+    if um_per_px is not None:
+        record = folders.main_view(die) / "scale.json"
+        error = read_json(record)["error_frac"] if record.is_file() else None
+        words = f"{um_per_px:.4g} {unit}"
+        return words if error is None else f"{words} ± {percent(error, 1)}"
+    link = folders.link(die)
+    if not link.linked or link.unit != "um":
+        return "unknown"
+    middle = ((box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2)
+    return f"{link.um_per_mosaic_px(middle):.4g} {unit}, from {link.reference}"
 
 
 def _view(folders: Folders, die: str, view: str) -> dict[str, Any]:
