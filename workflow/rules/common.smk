@@ -51,6 +51,12 @@ def tile_files(wildcards):
     return [view.picture] if view.picture else list_tiles(view.tiles)
 
 
+def guide_files(wildcards):
+    """Files that say where the tiles of a view lie: stage positions, or an overview."""
+    view = STUDY.dies[wildcards.die].views[wildcards.view]
+    return [path for path in (view.positions, view.overview) if path]
+
+
 def mosaic_of(die):
     """Mosaic of a die's main view."""
     return f"results/dies/{die}/{STUDY.main_view(die)}/mosaic.ome.tif"

@@ -1,6 +1,7 @@
 rule survey:
     input:
         tiles=tile_files,
+        guide=guide_files,
     output:
         quality="results/dies/{die}/{view}/survey/quality.csv",
         neighbours="results/dies/{die}/{view}/survey/neighbours.csv",

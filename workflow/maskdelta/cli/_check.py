@@ -101,6 +101,8 @@ def _check_view(
             )
     if view.positions and not Path(view.positions).is_file():
         faults.append(f"{key}: the table of positions `{view.positions}` does not exist.")
+    if view.overview and not Path(view.overview).is_file():
+        faults.append(f"{key}: the overview `{view.overview}` does not exist; correct the path.")
     return infos
 
 

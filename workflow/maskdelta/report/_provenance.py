@@ -53,10 +53,11 @@ def _files(study: Mapping[str, Any]) -> list[str]:
     patterns = [*study.get("marks", ())]
     patterns += [study[key] for key in ("verdicts", "bit_corrections") if study.get(key)]
     patterns += [
-        view["positions"]
+        view[key]
         for die in study.get("dies", {}).values()
         for view in die.get("views", {}).values()
-        if view.get("positions")
+        for key in ("positions", "overview")
+        if view.get(key)
     ]
     return sorted({file for pattern in patterns for file in glob(pattern)})
 

@@ -62,6 +62,11 @@ class ViewSettings(Strict):
         description="CSV table with the columns file, x, y: stage positions of the tile centres, "
         "in any unit, x to the right and y down as the pictures show it.",
     )
+    overview: str = Field(
+        "",
+        description="A photograph of the whole die at low magnification, not mirrored, in which "
+        "the tiles are looked for when neither `grid` nor `positions` says where they lie.",
+    )
     um_per_px: float | None = Field(
         None, gt=0, description="Scale of the tiles in micrometres per pixel, if known."
     )
@@ -70,10 +75,12 @@ class ViewSettings(Strict):
     def _one_source(self) -> ViewSettings:
         if bool(self.tiles) == bool(self.picture):
             raise ValueError("give either `tiles` or `picture`, and not both")
-        if self.grid is not None and self.positions:
-            raise ValueError("give either `grid` or `positions`, and not both")
-        if self.picture and (self.grid is not None or self.positions):
-            raise ValueError("`grid` and `positions` go with `tiles`, not with `picture`")
+        if (self.grid is not None) + bool(self.positions) + bool(self.overview) > 1:
+            raise ValueError("give one of `grid`, `positions` and `overview`, and no two")
+        if self.picture and (self.grid is not None or self.positions or self.overview):
+            raise ValueError(
+                "`grid`, `positions` and `overview` go with `tiles`, not with `picture`"
+            )
         return self
 
 

@@ -26,6 +26,7 @@ from maskdelta.survey._gaps import find_gaps
 from maskdelta.survey._look import Look, base_names, look_at_all
 from maskdelta.survey._neighbours import Neighbour, pair_up
 from maskdelta.survey._order import check_order
+from maskdelta.survey._overview import locate_in_overview
 from maskdelta.survey._places import Places, nominal_places, sorted_naturally
 
 __all__ = ["Survey", "survey"]
@@ -117,7 +118,12 @@ def survey(
     names = base_names(files)
     looks = look_at_all(files, threads=threads)
     size = tuple(int(v) for v in np.median(_sizes(looks), axis=0))
-    places = nominal_places(names, (size[0], size[1]), view)
+    if view.overview:
+        places = Places(
+            locate_in_overview(looks, view.overview, threads=threads), None, np.zeros(2)
+        )
+    else:
+        places = nominal_places(names, (size[0], size[1]), view)
     pairing = pair_up(
         looks,
         places,
