@@ -51,7 +51,7 @@ def test_every_fault_is_told_at_once_with_the_nearest_known_key() -> None:
         ({"picture": "a.png"}, "either `tiles` or `picture`"),
         ({"um_per_px": -1}, "greater than 0"),
         ({"grid": {"rows": 2, "columns": 2, "order": "spiral"}}, "raster_rows"),
-        ({"positions": "p.csv", "grid": {"rows": 2, "columns": 2}}, "`grid` or `positions`"),
+        ({"positions": "p.csv", "grid": {"rows": 2, "columns": 2}}, "one of `grid`, `positions`"),
     ],
 )
 def test_values_out_of_bounds_are_refused(change: dict, words: str) -> None:
