@@ -7,6 +7,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+import tifffile
 
 from maskdelta.errors import ImageError, StitchError
 from maskdelta.study import ViewSettings
@@ -69,6 +70,31 @@ def test_positions_may_be_in_any_unit(files, tmp_path, unit):
         result.figures["px_per_unit"], np.eye(2) / unit, atol=0.02 / unit
     )  # 0.02: coarse shifts are good to about 2 % of a step here
     assert max(shift_errors(result)) < 1.5
+
+
+@pytest.mark.parametrize("up", [1, -1], ids=["y down", "y up"])
+def test_positions_are_read_from_ome_metadata(tmp_path, up):
+    paths = []
+    for cut in CUTS:
+        paths.append(tmp_path / f"{cut.name}.ome.tif")
+        plane = {
+            "PositionX": cut.centre_x_px / 4000,
+            "PositionXUnit": "mm",
+            "PositionY": up * cut.centre_y_px / 4,
+            "PositionYUnit": "\xb5m",
+        }
+        tifffile.imwrite(
+            paths[-1], cut.pixels, photometric="rgb", metadata={"axes": "YXS", "Plane": plane}
+        )
+    result = run(paths, ViewSettings(tiles="*", positions="ome"))
+    expected = np.diag([4.0, up * 4.0])
+    np.testing.assert_allclose(result.figures["px_per_unit"], expected, atol=0.08)
+    assert len(result.neighbours) == 20
+
+
+def test_tiles_without_ome_positions_are_named(files):
+    with pytest.raises(ImageError, match=r"r00c00\.png: no stage position was found"):
+        run(files, ViewSettings(tiles="*", positions="ome"))
 
 
 def test_a_position_that_is_missing_is_named(files, tmp_path):

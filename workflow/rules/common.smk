@@ -6,6 +6,7 @@ from maskdelta.cli import code_digest, marks_digest
 from maskdelta.errors import MaskdeltaError
 from maskdelta.images import list_tiles
 from maskdelta.study import (
+    OME_POSITIONS,
     expand_study,
     link_path,
     read_corrections,
@@ -54,7 +55,7 @@ def tile_files(wildcards):
 def guide_files(wildcards):
     """Files that say where the tiles of a view lie: stage positions, or an overview."""
     view = STUDY.dies[wildcards.die].views[wildcards.view]
-    return [path for path in (view.positions, view.overview) if path]
+    return [path for path in (view.positions, view.overview) if path not in ("", OME_POSITIONS)]
 
 
 def mosaic_of(die):

@@ -12,6 +12,7 @@ from maskdelta.arrays import check_marks
 from maskdelta.errors import ConfigurationError, MaskdeltaError
 from maskdelta.images import PictureInfo, file_sha256, list_tiles, probe_picture, read_picture
 from maskdelta.study import (
+    OME_POSITIONS,
     Mark,
     StudySettings,
     ViewSettings,
@@ -99,7 +100,7 @@ def _check_view(
                 f"but `{pattern}` fits {len(files)} files; correct the grid, or give a "
                 "`name_pattern` so that tiles may be missing."
             )
-    if view.positions and not Path(view.positions).is_file():
+    if view.positions not in ("", OME_POSITIONS) and not Path(view.positions).is_file():
         faults.append(f"{key}: the table of positions `{view.positions}` does not exist.")
     if view.overview and not Path(view.overview).is_file():
         faults.append(f"{key}: the overview `{view.overview}` does not exist; correct the path.")

@@ -9,6 +9,7 @@ from maskdelta.study._array_config import (
 )
 from maskdelta.study._bit_matrix import BIT_WORDS, UNREADABLE, BitMatrix, read_corrections
 from maskdelta.study._config import (
+    OME_POSITIONS,
     Comparison,
     DieSettings,
     DifferenceSettings,
@@ -53,6 +54,7 @@ from maskdelta.study._verdicts import RULINGS, Verdict, read_verdicts
 
 __all__ = [
     "BIT_WORDS",
+    "OME_POSITIONS",
     "ROLES",
     "RULINGS",
     "TABLES",

@@ -51,6 +51,10 @@ class Grid(Strict):
     )
 
 
+OME_POSITIONS = "ome"
+"""In place of a table of positions: those in the metadata of the tiles."""
+
+
 class ViewSettings(Strict):
     """One way a die was photographed: as tiles or as one finished picture."""
 
@@ -60,7 +64,8 @@ class ViewSettings(Strict):
     positions: str = Field(
         "",
         description="CSV table with the columns file, x, y: stage positions of the tile centres, "
-        "in any unit, x to the right and y down as the pictures show it.",
+        "in any unit, x to the right and y down as the pictures show it; or the word `ome`, for "
+        "the stage positions in the OME metadata of the tiles.",
     )
     overview: str = Field(
         "",

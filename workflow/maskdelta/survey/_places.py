@@ -9,15 +9,27 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import tifffile
 from numpy.typing import NDArray
 
 from maskdelta.errors import ImageError, StitchError
 from maskdelta.images import natural_key
-from maskdelta.study import Grid, ViewSettings
+from maskdelta.study import OME_POSITIONS, Grid, ViewSettings
 
 __all__ = ["Places", "grid_cells", "nominal_places"]
 
 Array = NDArray[np.float64]
+
+# the micro sign and the Greek letter both occur
+_UM = {
+    "nm": 1e-3,
+    "\xb5m": 1.0,
+    "\u03bcm": 1.0,
+    "mm": 1e3,
+    "cm": 1e4,
+    "m": 1e6,
+    "reference frame": 1.0,
+}
 
 
 @dataclass(frozen=True)
@@ -42,12 +54,14 @@ class Places:
     missing: tuple[tuple[float, float], ...] = ()
 
 
-def nominal_places(names: Sequence[str], size_px: tuple[int, int], view: ViewSettings) -> Places:
+def nominal_places(
+    files: Sequence[str | Path], size_px: tuple[int, int], view: ViewSettings
+) -> Places:
     """Nominal places of tiles given in natural order of their names.
 
     Parameters
     ----------
-    names : sequence of str
+    files : sequence of path
     size_px : (int, int)
         Width and height of the tiles.
     view : ViewSettings
@@ -59,6 +73,7 @@ def nominal_places(names: Sequence[str], size_px: tuple[int, int], view: ViewSet
     ImageError
         When the table of positions cannot be read or lacks a tile.
     """
+    names = [Path(file).name for file in files]
     if view.grid is not None:
         cells = grid_cells(names, view.grid)
         step = np.array(size_px) * (1 - view.grid.overlap_frac)
@@ -72,6 +87,8 @@ def nominal_places(names: Sequence[str], size_px: tuple[int, int], view: ViewSet
         )
         units = np.array([(c, r) for r, c in cells], float)
         return Places(units, np.diag(step), slack, missing)
+    if view.positions == OME_POSITIONS:
+        return Places(np.array([_ome_position(file) for file in files]), None, np.zeros(2))
     if view.positions:
         return Places(_read_positions(view.positions, names), None, np.zeros(2))
     return Places(None, None, np.zeros(2))
@@ -174,6 +191,28 @@ def _read_positions(path: str, names: Sequence[str]) -> Array:
     if not np.isfinite(found).all():
         raise ImageError(f"{path}: a position is not a finite number; correct it.")
     return found
+
+
+def _ome_position(path: str | Path) -> tuple[float, float]:
+    """Where the stage stood by the OME metadata of a picture, um (Goldberg et al. 2005)."""
+    try:
+        with tifffile.TiffFile(path) as tif:
+            image = tifffile.xml2dict(tif.ome_metadata or "")["OME"]["Image"]
+        image = image[0] if isinstance(image, list) else image
+        plane = image["Pixels"]["Plane"]
+        plane = plane[0] if isinstance(plane, list) else plane
+        x, y = (
+            float(plane[f"Position{axis}"]) * _UM[plane.get(f"Position{axis}Unit", "\xb5m")]
+            for axis in "XY"
+        )
+    except (OSError, SyntaxError, KeyError, TypeError, ValueError):
+        raise ImageError(
+            f"{path}: no stage position was found in OME metadata (Plane with PositionX and "
+            "PositionY in a unit of length); give the positions as a table."
+        ) from None
+    if not np.isfinite([x, y]).all():
+        raise ImageError(f"{path}: the stage position is not a finite number; give a table.")
+    return x, y
 
 
 def sorted_naturally(files: Sequence[str | Path]) -> list[str]:

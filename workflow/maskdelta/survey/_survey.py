@@ -123,7 +123,7 @@ def survey(
             locate_in_overview(looks, view.overview, threads=threads), None, np.zeros(2)
         )
     else:
-        places = nominal_places(names, (size[0], size[1]), view)
+        places = nominal_places(files, (size[0], size[1]), view)
     pairing = pair_up(
         looks,
         places,
