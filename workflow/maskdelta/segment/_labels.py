@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -170,7 +170,7 @@ def label_block(
     first = np.take(table.likeliest, index)
     flat = colour_slope(colour) < table.steep
     far = np.take(table.far, index)
-    unknown = _unknown(far, flat, rules.dot[first], settings)
+    unknown = _unknown(far, flat, first, rules.dot[first], settings)
     edge_px = settings.edge_px
     trusted = (unknown == 0) & covered
     cost, second = _bordering_cost(first, doubt, trusted, flat, rules, edge_px)
@@ -183,7 +183,10 @@ def label_block(
     spoiled = cv2.morphologyEx(spoiled, cv2.MORPH_CLOSE, np.ones((15, 15), np.uint8))
     spoiled |= rules.spoils[label] & ~nothing
     spoiled |= _false_dots(label, nothing, rules, dots)
-    spoiled |= _lone_overlaps(label, nothing, rules)
+    for k, islands, odd in _lone_overlaps(label, nothing, rules):
+        _give_back(cost, k, islands.parts, odd, islands.area)
+        spoiled |= islands.drawn(odd) & (cost[k] < _NO_BORDER)
+    label = cost.argmin(0).astype(np.uint8)
     label[nothing] = UNKNOWN
     label[(spoiled > 0) | ignored] = SPOILED
     label[~covered] = NOT_PHOTOGRAPHED
@@ -227,6 +230,7 @@ def _probabilities(
 def _unknown(
     far: NDArray[np.uint8],
     flat: NDArray[np.bool_],
+    first: NDArray[np.uint8],
     dot: NDArray[np.bool_],
     settings: SegmentSettings,
 ) -> NDArray[np.uint8]:
@@ -242,7 +246,32 @@ def _unknown(
     weight = cv2.GaussianBlur(level, (0, 0), 2.0)
     mean = cv2.GaussianBlur(distance2 * level, (0, 0), 2.0)
     off = (level > 0) & (mean > settings.patch_sigma**2 * weight) & ~dot
+    off &= ~_blotches(off, first, flat & ~unknown)
     return (unknown | off).astype(np.uint8)
+
+
+def _blotches(
+    off: NDArray[np.bool_], first: NDArray[np.uint8], flat: NDArray[np.bool_], *, least: float = 0.3
+) -> NDArray[np.bool_]:
+    """Patches somewhat off in colour that go over into their own stack without an edge.
+
+    Films vary from place to place, slowly; dirt has an outline, whose px are not flat. Of the px
+    right beside such a patch a share of `least` must be flat, of its stack and not off.
+    """
+    count, parts = cv2.connectedComponents(off.astype(np.uint8), connectivity=4)
+    if count == 1:
+        return np.zeros(off.shape, bool)
+    square = np.ones((3, 3), np.uint8)
+    grown = cv2.dilate(parts.astype(np.float32), square)
+    place = np.flatnonzero((grown > 0) & ~off)
+    patch = grown.ravel()[place].astype(np.int32)
+    own = np.zeros(count, np.uint8)
+    inside = np.flatnonzero(off)
+    own[parts.ravel()[inside]] = first.ravel()[inside]
+    smooth = flat.ravel()[place] & (first.ravel()[place] == own[patch])
+    share = np.bincount(patch, smooth, count) / np.maximum(np.bincount(patch, minlength=count), 1)
+    share[0] = 0
+    return np.asarray((share >= least)[parts])
 
 
 def _debris(
@@ -377,14 +406,12 @@ def _too_large(
     return np.asarray((area > most_area * usual_px) | (longest > limit))
 
 
-def _give_back_dots(
-    cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes, *, believable: float = 45.0
-) -> None:
+def _give_back_dots(cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes) -> None:
     """Give shapes of a size that no dot has to the stack around them; changes `cost`.
 
     A contact seen only as the sagging of the metal over it has nearly the colour of metal, and
     then much of the metal has the colour of a contact. Only where the other stack explains the
-    colour nearly as well, to `believable` tenths of a log unit in the mean; dirt it does not.
+    colour nearly as well; dirt it does not.
     """
     for k in np.flatnonzero(rules.dot):
         rest = np.delete(cost, k, axis=0).min(0)
@@ -396,18 +423,34 @@ def _give_back_dots(
         odd[0] = False
         if not odd.any():
             continue
-        place = np.flatnonzero(odd[parts])
-        shape = parts.ravel()[place]
-        planes = cost.reshape(len(cost), -1)
-        # where nothing else borders, nothing else can explain the colour
-        doubt = np.stack(
-            [np.bincount(shape, np.minimum(p[place], _MOST_COST), len(area)) for p in planes]
-        )
-        doubt[k] = np.inf
-        given = (doubt.min(0) <= believable * area)[shape]
-        place, host = place[given], doubt.argmin(0)[shape[given]]
-        planes[k, place] = _NO_BORDER
-        planes[host, place] = 0
+        _give_back(cost, int(k), parts, odd, area)
+
+
+def _give_back(
+    cost: NDArray[np.uint8],
+    k: int,
+    parts: NDArray[np.int32],
+    odd: NDArray[np.bool_],
+    area: NDArray[np.int32],
+    *,
+    believable: float = 45.0,
+) -> None:
+    """Give odd shapes of stack `k` to the stack that explains them best; changes `cost`.
+
+    Only where it explains them to `believable` tenths of a log unit in the mean.
+    """
+    place = np.flatnonzero(odd[parts])
+    shape = parts.ravel()[place]
+    planes = cost.reshape(len(cost), -1)
+    # where nothing else borders, nothing else can explain the colour
+    doubt = np.stack(
+        [np.bincount(shape, np.minimum(p[place], _MOST_COST), len(area)) for p in planes]
+    )
+    doubt[k] = np.inf
+    given = (doubt.min(0) <= believable * area)[shape]
+    place, host = place[given], doubt.argmin(0)[shape[given]]
+    planes[k, place] = _NO_BORDER
+    planes[host, place] = 0
 
 
 def _false_dots(
@@ -442,13 +485,15 @@ def _lone_overlaps(
     rules: LayerRules,
     *,
     least_kin: float = 0.3,
-) -> NDArray[np.bool_]:
-    """Islands with the colour of two layers crossing where neither of the two goes on: dirt.
+) -> Iterator[tuple[int, _Islands, NDArray[np.bool_]]]:
+    """Islands with the colour of two layers crossing where neither of the two goes on.
+
+    They are dirt, or another stack of nearly the same colour. Yields the stack, its islands and
+    which of them, (n,).
 
     Where layers cross, one of them at least is seen around the crossing, unless something hides
     it. Islands longer than the halo are not judged, since a block may hold only a part of them.
     """
-    out = np.zeros(label.shape, bool)
     for k in np.flatnonzero((rules.present.sum(1) >= 2) & ~rules.dot & ~rules.spoils):
         mask = (label == k) & ~nothing
         if not mask.any():
@@ -458,8 +503,10 @@ def _lone_overlaps(
         kin = islands.around((rules.present & rules.present[k]).any(1)[beside] & known)
         hides = (rules.hidden & rules.present[k]).any(1)[beside]
         seen = islands.around(known & ~hides)
-        out |= islands.drawn((kin < least_kin * seen) & (islands.longest <= HALO_PX - 16))
-    return out
+        odd = (kin < least_kin * seen) & (islands.longest <= HALO_PX - 16)
+        odd[0] = False
+        if odd.any():
+            yield int(k), islands, odd
 
 
 def _bordering_cost(
