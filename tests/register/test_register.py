@@ -253,6 +253,21 @@ def test_unrelated_pictures_are_refused(table: Table) -> None:
     assert not found.residuals
 
 
+def test_dies_that_share_a_block_are_refused_unless_a_person_knows_better(table: Table) -> None:
+    small = (450, 600)
+    first, second = (manhattan(seed, shape=small) for seed in (5, 6))
+    second[100:320, 100:340] = first[100:320, 100:340]  # a third of what patches see
+    before, after = (table.side(image, BEFORE_AT) for image in (first, second))
+    alone = run(before, after).registration
+    assert not alone.trusted
+    assert "the dies may be unrelated" in alone.refused[0]
+    corners = np.array([[110, 110], [330, 110], [330, 310], [110, 310]], float) + BEFORE_AT
+    told = run(before, after, point_pairs=(corners, corners)).registration
+    assert told.trusted, told.refused
+    # the mean of some ten patches of a tenth of a px each, at the corners of the block
+    np.testing.assert_allclose(told.after_to_before(corners), corners, atol=0.3)
+
+
 def test_point_pairs_take_the_place_of_features(
     before: Side, after: Side, plain: Registered
 ) -> None:
