@@ -221,6 +221,7 @@ def test_faulty_marks_are_told_by_file_and_number(tmp_path: Path) -> None:
         feature(role="swatch", frame="tile", die="a1", tile="t1.jpg"),
         feature(role="lankmark", label="x"),
         feature(role="landmark", label="x", frame="tile", die="a1"),
+        feature(role="crack", frame="tile", die="a1", tile="t1.jpg"),  # an area, not a line
     )
     with pytest.raises(ConfigurationError) as caught:
         read_marks([path])
@@ -228,4 +229,5 @@ def test_faulty_marks_are_told_by_file_and_number(tmp_path: Path) -> None:
         "feature 1",
         "feature 2",
         "feature 3",
+        "feature 4",
     ]

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
-from shapely.geometry import Polygon
+from shapely import Polygon
 
 from maskdelta.images import Box, Raster, map_ordered
 from maskdelta.register._features import structure
@@ -44,7 +45,19 @@ class Side:
 
     @property
     def box(self) -> Box:
-        """Extent in px of the level."""
+        """Extent of what counts, in px of the level."""
+        whole = self._whole()
+        if self.within is None:
+            return whole
+        x0, y0, x1, y1 = (v / 2**self.level for v in self.within.bounds)
+        return Box(int(x0), int(y0), int(x1) + 1, int(y1) + 1).clipped(whole)
+
+    @property
+    def area(self) -> Polygon:
+        """What counts, px of the mosaic."""
+        return shapely.box(*self.mosaic.box) if self.within is None else self.within
+
+    def _whole(self) -> Box:
         x, y = (v >> self.level for v in self.mosaic.origin)
         height, width = self.mosaic.level_shape(self.level)
         return Box(x, y, x + width, y + height)
@@ -57,13 +70,13 @@ class Side:
 
     def picture(self, box: Box) -> NDArray[np.uint8] | NDArray[np.uint16]:
         """(h, w, 3) pixels of a box."""
-        x, y = self.box[:2]
+        x, y = self._whole()[:2]
         inside = Box(box.x0 - x, box.y0 - y, box.x1 - x, box.y1 - y)
         return self.mosaic.read(inside, level=self.level)
 
     def covered(self, box: Box) -> NDArray[np.bool_]:
         """(h, w), True where something was photographed."""
-        x, y = self.box[:2]
+        x, y = self._whole()[:2]
         inside = Box(box.x0 - x, box.y0 - y, box.x1 - x, box.y1 - y)
         seen = self.coverage.read(inside, level=self.level)[0] > 0
         return seen if self.within is None else seen & self._allowed(box)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +14,7 @@ from maskdelta.images import Box, Raster, write_raster
 from maskdelta.register._control import ControlPoints
 from maskdelta.register._fit import Fit
 
-__all__ = ["STEP_PX", "ErrorMap", "error_map"]
+__all__ = ["ErrorMap", "error_map"]
 
 Array = NDArray[np.float64]
 
@@ -38,6 +38,20 @@ class ErrorMap:
     box: Box
     step_px: int
     radius_px: Array
+
+    @classmethod
+    def over_box(cls, box: Box, radius_px: float = 0.0) -> ErrorMap:
+        """The same radius all over a box."""
+        shape = (-(-box.height // STEP_PX), -(-box.width // STEP_PX))
+        return cls(box, STEP_PX, np.full(shape, radius_px))
+
+    def places(self) -> Array:
+        """Centres of the cells, (n, 2) px of the mosaic before, row by row."""
+        rows, columns = self.radius_px.shape
+        x = self.box.x0 + (np.arange(columns) + 0.5) * self.step_px
+        y = self.box.y0 + (np.arange(rows) + 0.5) * self.step_px
+        gx, gy = np.meshgrid(x, y)
+        return np.column_stack([gx.ravel(), gy.ravel()])
 
     def write(self, path: str | Path) -> None:
         """Write as a raster in thousandths of a px (uint16), one px a cell.
@@ -102,18 +116,14 @@ def error_map(
         Distance between control points.
     max_strain : float
     """
-    columns, rows = -(-box.width // STEP_PX), -(-box.height // STEP_PX)
-    x = box.x0 + (np.arange(columns) + 0.5) * STEP_PX
-    y = box.y0 + (np.arange(rows) + 0.5) * STEP_PX
-    gx, gy = np.meshgrid(x, y)
-    centres = np.column_stack([gx.ravel(), gy.ravel()])
+    empty = ErrorMap.over_box(box)
     used = fit.weight > 0
     tree = cKDTree(control.before_px[used])
     near = min(24, int(used.sum()))
-    distance, index = tree.query(centres, k=near)
+    distance, index = tree.query(empty.places(), k=near)
     squares = (fit.left_out_px[used] ** 2).sum(1)
     # the mean of 24 neighbours, drawn towards the die's own mean by as much as 8 points weigh
     sigma2 = (squares[index].sum(1) + 8 * squares.mean()) / (near + 8) / 2
     beyond = np.maximum(distance[:, 0] - 1.5 * spacing_px, 0)
     radius = 2.448 * np.sqrt(sigma2) + max_strain * beyond
-    return ErrorMap(box, STEP_PX, radius.reshape(rows, columns))
+    return replace(empty, radius_px=radius.reshape(empty.radius_px.shape))

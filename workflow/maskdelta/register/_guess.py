@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -13,55 +12,19 @@ from maskdelta.register._control import Side
 from maskdelta.register._features import FeatureMatch, match_features
 from maskdelta.register._pair import Pair
 from maskdelta.study import (
-    Mark,
-    Poses,
     RegisterSettings,
     apply_affine,
     compose_affine,
     fit_similarity,
     invert_affine,
-    mark_in_mosaic,
 )
 
-__all__ = ["POINT_PAIRS", "from_point_pairs", "guess_maps", "point_pairs"]
+__all__ = ["POINT_PAIRS", "from_point_pairs", "guess_maps"]
 
 Array = NDArray[np.float64]
 
 POINT_PAIRS = "point pairs"
 """Kind of a hypothesis that comes from a person."""
-
-
-def point_pairs(
-    marks: Sequence[Mark], names: tuple[str, str], poses: Sequence[Poses]
-) -> tuple[Array, Array] | None:
-    """Point pairs that a person marked in both dies, by label.
-
-    Parameters
-    ----------
-    marks : sequence of Mark
-    names : (str, str)
-        Dies before and after.
-    poses : (Poses, Poses)
-
-    Returns
-    -------
-    ((n, 2), (n, 2)) or None
-        px of the two mosaics; None when no label stands in both dies.
-    """
-    places: list[dict[str, tuple[float, float]]] = []
-    for name, tiles in zip(names, poses, strict=True):
-        found = {}
-        for mark in marks:
-            if mark.role == "point_pair" and mark.die == name and mark.frame != "study":
-                moved = mark_in_mosaic(mark, tiles)
-                if moved is not None:
-                    found[mark.label] = (moved.geometry.centroid.x, moved.geometry.centroid.y)
-        places.append(found)
-    labels = sorted(places[0].keys() & places[1].keys())
-    if not labels:
-        return None
-    first, second = ([side[label] for label in labels] for side in places)
-    return np.array(first, float), np.array(second, float)
 
 
 def guess_maps(pair: Pair) -> list[FeatureMatch]:

@@ -2,43 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from pathlib import Path
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from shapely import LineString
 
 from maskdelta.images import Box
 from maskdelta.register._blocks import rejected_groups, rounded, with_lost
 from maskdelta.register._control import ControlPoints, Side
-from maskdelta.register._error_map import STEP_PX, ErrorMap, error_map
+from maskdelta.register._cracks import join, points_within, split_pair
+from maskdelta.register._error_map import ErrorMap, error_map
 from maskdelta.register._fit import Fit, max_strain
 from maskdelta.register._guess import from_point_pairs, guess_maps
 from maskdelta.register._pair import Pair
 from maskdelta.register._refine import as_registration, first_pass, search_lost, second_pass
+from maskdelta.register._registered import Registered, miss_figures
 from maskdelta.register._verify import HELP, Verified, doubts, verify
-from maskdelta.study import Keystone, RegisterSettings, Registration, write_table
+from maskdelta.study import Keystone, RegisterSettings, Registration
 
-__all__ = ["Registered", "register"]
+__all__ = ["register"]
 
 Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Registered:
-    """A registration with its control points and error map."""
-
-    registration: Registration
-    residuals: list[dict[str, Any]]
-    error: ErrorMap
-
-    def write(self, folder: str | Path) -> None:
-        """Write registration.json, residuals.csv and registration_error.tif."""
-        folder = Path(folder)
-        self.registration.write(folder / "registration.json")
-        write_table(folder / "residuals.csv", "residuals", self.residuals)
-        self.error.write(folder / "registration_error.tif")
 
 
 def register(
@@ -48,6 +35,7 @@ def register(
     names: tuple[str, str],
     settings: RegisterSettings,
     point_pairs: tuple[Array, Array] | None = None,
+    cracks: tuple[Sequence[LineString], Sequence[LineString]] = ((), ()),
     threads: int = 1,
 ) -> Registered:
     """Register the mosaic after to the mosaic before.
@@ -65,6 +53,9 @@ def register(
     point_pairs : ((n, 2), (n, 2)), optional
         Places before and after that a person says are the same, px of the mosaics; three or more
         take the place of the features and anchor the fit.
+    cracks : (lines, lines)
+        Cracks before and after, px of the mosaics; the pieces between them are registered each by
+        itself, with the point pairs that lie on it.
     threads : int
 
     Returns
@@ -74,6 +65,18 @@ def register(
         the best guess, for pictures only.
     """
     pair = Pair(before, after, settings, threads)
+    pieces = split_pair(pair, cracks)
+    if len(pieces) == 1:
+        return _register_one(pair, names, point_pairs)
+    parts = [_register_one(p, names, points_within(p, point_pairs)) for p in pieces]
+    return join(pair, names, pieces, parts)
+
+
+def _register_one(
+    pair: Pair, names: tuple[str, str], point_pairs: tuple[Array, Array] | None
+) -> Registered:
+    """Register two mosaics, or two pieces of them, by one smooth map."""
+    settings = pair.settings
     if point_pairs is not None and len(point_pairs[0]) >= 3:
         guesses = [from_point_pairs(*point_pairs)]
     else:
@@ -104,7 +107,8 @@ def _finish(
     spacing = pair.spacing_px(fit.plane.affine)
     every, judged = with_lost(control, fit, lost)
     labels, groups = rejected_groups(every, judged, spacing_px=spacing)
-    figures = _figures(best, fit, control, level, pair.box)
+    rows = _rows(every, judged, labels)
+    figures = _figures(best, fit, control, level, pair.box) | miss_figures(rows)
     registration = replace(
         as_registration(fit, names),
         figures=figures,
@@ -114,15 +118,13 @@ def _finish(
     error = error_map(
         pair.box, control, fit, spacing_px=spacing, max_strain=pair.settings.max_strain
     )
-    return Registered(registration, _rows(every, judged, labels), error)
+    return Registered(registration, rows, error)
 
 
 def _figures(
     best: Verified, fit: Fit, control: ControlPoints, level: int, box: Box
 ) -> dict[str, Any]:
-    """Counts, and residuals in px of the mosaic before."""
-    used = fit.weight > 0
-    lengths = np.hypot(*fit.left_out_px[used].T)
+    """What was found on the way, px of the mosaic before."""
     knots = fit.warp.spacing_px
     return {
         "features": {
@@ -134,10 +136,6 @@ def _figures(
         "patches_agree": best.agree,
         "level": level,
         "control_points": len(control),
-        "control_points_used": int(used.sum()),
-        "left_out_rms_px": rounded(np.sqrt((lengths**2).mean())),
-        "left_out_p95_px": rounded(np.percentile(lengths, 95)),
-        "fit_rms_px": rounded(np.sqrt((fit.residual_px[used] ** 2).sum(1).mean())),
         "knot_spacing_px": rounded(knots) if knots > 1 else None,
         "keystone_px": rounded(_keystone_px(fit.plane.keystone, box)),
         "max_strain": round(max_strain(fit.warp, box), 7),
@@ -210,6 +208,4 @@ def _refused(
         },
         refused=refused,
     )
-    box = pair.box
-    shape = (-(-box.height // STEP_PX), -(-box.width // STEP_PX))
-    return Registered(registration, [], ErrorMap(box, STEP_PX, np.full(shape, 65.0)))
+    return Registered(registration, [], ErrorMap.over_box(pair.box, 65.0))

@@ -117,7 +117,8 @@ def doubts(
         found.append(
             f"{best.agree} of {best.tried} patches agree under the best of {len(checked)} "
             f"arrangements ({best.match.inliers} of {best.match.matches} features), "
-            f"{needed} are needed: the dies may be unrelated; if most of one was redrawn, {HELP}"
+            f"{needed} are needed: the dies may be unrelated; if one is cracked, mark the crack; "
+            f"if most of it was redrawn, {HELP}"
         )
     rivals = [v for v in checked[1:] if not same_map(v.plane, best.plane, box)]
     if rivals and rivals[0].merit > 0.7 * best.merit:
