@@ -4,7 +4,7 @@ from pathlib import Path
 
 from maskdelta.cli import session
 from maskdelta.images import Raster
-from maskdelta.register import Side, point_pairs, register
+from maskdelta.register import Side, crack_lines, point_pairs, register
 from maskdelta.study import Poses, RegisterSettings, read_marks
 
 with session(snakemake.log[0], snakemake.threads) as threads:
@@ -13,15 +13,14 @@ with session(snakemake.log[0], snakemake.threads) as threads:
         for mosaic, coverage in zip(snakemake.input.mosaics, snakemake.input.coverages, strict=True)
     ]
     names = (snakemake.wildcards.before, snakemake.wildcards.after)
+    marks = read_marks(snakemake.params.marks)
+    poses = [Poses.read(path) for path in snakemake.input.poses]
     registered = register(
         *sides,
         names=names,
         settings=RegisterSettings(**snakemake.params.settings),
-        point_pairs=point_pairs(
-            read_marks(snakemake.params.marks),
-            names,
-            [Poses.read(path) for path in snakemake.input.poses],
-        ),
+        point_pairs=point_pairs(marks, names, poses),
+        cracks=crack_lines(marks, names, poses),
         threads=threads,
     )
     registered.write(Path(snakemake.output.registration).parent)

@@ -12,5 +12,6 @@ with session(snakemake.log[0], snakemake.threads):
             [Registration.read(path) for path in snakemake.input.registrations],
             own_um_per_px=own.um_per_px,
             reference_um_per_px=ref.um_per_px,
+            middle_px=own.box.middle,
         )
     link.write(snakemake.output.link)

@@ -2,9 +2,13 @@
 
     python tests/benchmarks/register.py [--quick] [--seeds N] [--side-um N] [--out FILE.json]
 
-Pairs of the presets with all edits, a die half of which is periodic, a moved block, dies of other
-seeds, and views of one die with metal on and stripped. Dies of other seeds have the same pads and
-memory at the same places, so that laying them over is not wholly wrong; it is counted as such.
+Pairs of the presets with all edits, a die half of which is periodic, a moved block, dies that have
+nothing to do with one another, and views of one die with metal on and stripped. The shift of each
+layer is a fact of the wafer, which `overlay` measures: the first rows are of wafers without, those
+`with overlay` of wafers as the presets say, and their error is counted less its mean, the common
+shift. Dies of one generator share pads, memory and cells, and their pads lie over one another
+where the sides are equal; so unrelated dies are of different sizes, and one of each pair is drawn
+at 0.8 of the scale: an answer is wrong where it lays cells of one over those of the other.
 Beside the pairs: OpenCV's SIFT with a RANSAC homography, OpenCV's ECC, and SimpleITK's similarity,
 with settings as in their own examples. Seeds are drawn at run time. px are those of the coarser
 picture.

@@ -9,10 +9,12 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from shapely import LineString
 
 from maskdelta.errors import RegistrationRefused
 from maskdelta.images import Box, Raster, write_raster
 from maskdelta.register import ErrorMap, Registered, Side, register
+from maskdelta.register._cracks import split
 from maskdelta.study import RegisterSettings, Registration, apply_affine, read_table
 
 HEIGHT, WIDTH = 900, 1200
@@ -253,6 +255,21 @@ def test_unrelated_pictures_are_refused(table: Table) -> None:
     assert not found.residuals
 
 
+def test_dies_that_share_a_block_are_refused_unless_a_person_knows_better(table: Table) -> None:
+    small = (450, 600)
+    first, second = (manhattan(seed, shape=small) for seed in (5, 6))
+    second[100:320, 100:340] = first[100:320, 100:340]  # a third of what patches see
+    before, after = (table.side(image, BEFORE_AT) for image in (first, second))
+    alone = run(before, after).registration
+    assert not alone.trusted
+    assert "the dies may be unrelated" in alone.refused[0]
+    corners = np.array([[110, 110], [330, 110], [330, 310], [110, 310]], float) + BEFORE_AT
+    told = run(before, after, point_pairs=(corners, corners)).registration
+    assert told.trusted, told.refused
+    # the mean of some ten patches of a tenth of a px each, at the corners of the block
+    np.testing.assert_allclose(told.after_to_before(corners), corners, atol=0.3)
+
+
 def test_point_pairs_take_the_place_of_features(
     before: Side, after: Side, plain: Registered
 ) -> None:
@@ -270,6 +287,98 @@ def test_wrong_point_pairs_are_refused(before: Side, after: Side) -> None:
     places = np.array([[150, 140], [1050, 180], [600, 780]], float)
     found = run(before, after, point_pairs=(places, truth(places[::-1])))
     assert not found.registration.trusted
+
+
+CRACK = np.array([[560.0, 0.0], [600, 420], [640, 899]])  # array px before, from edge to edge
+
+
+def torn_off() -> np.ndarray:
+    """Map of array px before -> after of what lies right of the crack.
+
+    Moved by 40 px (20 um at the usual half um a px) along x, with 6 more along y, and turned by
+    half a degree about the middle.
+    """
+    turn = np.deg2rad(0.5)
+    rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    middle = np.array([600.0, 450.0])
+    moved = np.column_stack([rotation, middle - rotation @ middle + [40, 6]])
+    return MATRIX[:, :2] @ moved + np.column_stack([np.zeros((2, 2)), MATRIX[:, 2]])
+
+
+@pytest.fixture(scope="module")
+def cracked(table: Table) -> tuple[Side, LineString]:
+    """A die that broke before it was photographed, and the crack as a person marks it."""
+    image = manhattan(1)
+    left = np.zeros((HEIGHT, WIDTH), np.uint8)
+    outline = np.vstack([[[0, 0]], CRACK, [[0, HEIGHT]]]).astype(np.int32)
+    cv2.fillPoly(left, [outline], 255)
+    size = (SIZE[0], SIZE[1] + 60)
+    room = np.array([[0.0, 0, 0], [0, 0, 45]])  # the torn-off part goes up in the picture after
+    picture, covered = np.zeros((*size[::-1], 3), np.uint8), np.zeros(size[::-1], bool)
+    for part, matrix in ((left, MATRIX), (255 - left, torn_off())):
+        here = cv2.warpAffine(part, matrix + room, size) == 255
+        picture[here] = cv2.warpAffine(image, matrix + room, size, flags=cv2.INTER_CUBIC)[here]
+        covered |= here
+    # amid the gap, drawn roughly and not quite to the edges
+    line = np.mean([apply_affine(m + room, CRACK) for m in (MATRIX, torn_off())], axis=0)
+    line[[0, -1]] += 0.05 * (line[1] - line[[0, -1]])
+    marked = LineString(line + AFTER_AT + np.array([[1, 2], [-2, 1], [2, -1]]))
+    return table.side(picture, AFTER_AT, covered), marked
+
+
+def where_after(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Places on the cracked die of points before, and which are torn off."""
+    at = points - BEFORE_AT
+    torn = at[:, 0] > np.interp(at[:, 1], CRACK[:, 1], CRACK[:, 0])
+    both = [apply_affine(m, at) + [0, 45] + AFTER_AT for m in (MATRIX, torn_off())]
+    return np.where(torn[:, None], both[1], both[0]), torn
+
+
+def test_a_cracked_die_is_laid_over_piece_by_piece(
+    before: Side, cracked: tuple[Side, LineString], tmp_path: Path
+) -> None:
+    side, line = cracked
+    found = run(before, side, cracks=((), (line,)))
+    registration = found.registration
+    assert registration.trusted, registration.refused
+    assert len(registration.fragments) == 2
+    found.write(tmp_path)
+    read = Registration.read(tmp_path / "registration.json")
+    points = grid()
+    there, torn = where_after(points)
+    miss = np.hypot(*(read.after_to_before(there) - points).T)
+    for part in (torn, ~torn):
+        assert rms(miss[part]) < 0.3  # twice the plain case: half of the patches each
+    assert miss.max() < 0.5 + 0.3  # half a px, and the corners, where no patch lies
+    clear = np.abs(points[:, 0] - BEFORE_AT[0] - 600) > 100
+    np.testing.assert_allclose(read.before_to_after(points)[clear], there[clear], atol=0.8)
+    # beside the crack nothing is promised
+    at_crack = np.array([[600.0, 420.0]]) + BEFORE_AT
+    assert found.error.at(at_crack)[0] > 10 * np.median(found.error.radius_px)
+    assert (miss <= found.error.at(points)).mean() >= 0.95
+
+
+def test_an_unmarked_crack_is_refused_with_the_remedy(
+    before: Side, cracked: tuple[Side, LineString]
+) -> None:
+    (why, *_) = run(before, cracked[0]).registration.refused
+    assert "if one is cracked, mark the crack" in why
+
+
+@pytest.mark.parametrize(
+    ("lines", "areas"),
+    [
+        ([], [1.0]),
+        ([[(30, -5), (30, 50), (30, 105)]], [0.7, 0.3]),
+        ([[(30, 10), (30, 50)]], [0.7, 0.3]),  # carried on to the edges
+        # the second ends at the first, and is carried on to it, not beyond
+        ([[(50, 0), (50, 100)], [(95, 40), (60, 40)]], [0.5, 0.3, 0.2]),
+        ([[(0.2, 0), (0.2, 100)]], [0.998]),  # a sliver is no piece
+    ],
+)
+def test_cracks_part_a_die(lines: list, areas: list[float]) -> None:
+    pieces = split(Box(0, 0, 100, 100), [LineString(line) for line in lines])
+    np.testing.assert_allclose([p.area / 1e4 for p in pieces], areas, atol=1e-6)
 
 
 @pytest.mark.parametrize("origin", [(-128, 64), (7, -12)])

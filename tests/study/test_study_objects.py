@@ -131,13 +131,25 @@ def test_the_chain_into_the_study_frame(rng) -> None:
     step = registration(rng)
     assert link_path([("a1", "b1"), ("b1", "c1")], "c1", "a1") == [("b1", "c1"), ("a1", "b1")]
     assert link_path([("a1", "b1")], "x", "a1") == []
-    link = link_to_study("b1", "a1", [step], own_um_per_px=None, reference_um_per_px=0.5)
+    (middle,) = step.before_to_after([step.keystone.centre_px])
+    link = link_to_study(
+        "b1",
+        "a1",
+        [step],
+        own_um_per_px=None,
+        reference_um_per_px=0.5,
+        middle_px=(float(middle[0]), float(middle[1])),
+    )
     points = rng.uniform(0, 2000, (20, 2))
     there = link.to_study(points)
     np.testing.assert_allclose(there, step.after_to_before(points) * 0.5)
     np.testing.assert_allclose(link.to_mosaic(there), points, atol=1e-4)
-    (middle,) = step.before_to_after([step.keystone.centre_px])
-    assert link.um_per_mosaic_px(tuple(middle)) == pytest.approx(0.5 * 1.1, rel=8e-3)
+    # in the middle the warp alone strains, by 8 thousandths at most
+    assert link.um_per_mosaic_px() == pytest.approx(0.5 * 1.1, rel=8e-3)
+    # 1500 px to the right the keystone makes it smaller by 3 v dx there, seen from before
+    (far,) = step.before_to_after([[1800.0, 200.0]])
+    smaller = link.um_per_mosaic_px(tuple(far)) / link.um_per_mosaic_px()
+    assert smaller == pytest.approx(1 - 1.5 * 1500e-5, abs=8e-3)
 
 
 def test_a_die_without_a_chain_keeps_its_own_frame_and_says_so() -> None:
@@ -209,6 +221,7 @@ def test_faulty_marks_are_told_by_file_and_number(tmp_path: Path) -> None:
         feature(role="swatch", frame="tile", die="a1", tile="t1.jpg"),
         feature(role="lankmark", label="x"),
         feature(role="landmark", label="x", frame="tile", die="a1"),
+        feature(role="crack", frame="tile", die="a1", tile="t1.jpg"),  # an area, not a line
     )
     with pytest.raises(ConfigurationError) as caught:
         read_marks([path])
@@ -216,4 +229,5 @@ def test_faulty_marks_are_told_by_file_and_number(tmp_path: Path) -> None:
         "feature 1",
         "feature 2",
         "feature 3",
+        "feature 4",
     ]

@@ -115,9 +115,12 @@ def digest_of_scales(wildcards):
     return marks_digest(MARKS, "scale", (wildcards.die,))
 
 
-def digest_of_point_pairs(wildcards):
-    """Content of the point pairs of two dies: what makes their registration stale."""
-    return marks_digest(MARKS, "point_pair", (wildcards.before, wildcards.after))
+def digest_of_pairs_and_cracks(wildcards):
+    """Content of point pairs and cracks of two dies: what makes their registration stale."""
+    return [
+        marks_digest(MARKS, role, (wildcards.before, wildcards.after))
+        for role in ("point_pair", "crack")
+    ]
 
 
 def marks_with(roles):

@@ -17,7 +17,7 @@ rule register:
     params:
         settings=lookup(within=config, dpath="register"),
         marks=lookup(within=config, dpath="marks"),
-        marked=digest_of_point_pairs,
+        marked=digest_of_pairs_and_cracks,
         code=code_digest("register", "images", "study"),
     message:
         "Registering {wildcards.after} to {wildcards.before}"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import shapely
@@ -14,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from maskdelta.difference._regions import Region
 from maskdelta.register import ErrorMap
-from maskdelta.study import Mark, Verdict
+from maskdelta.study import Mark, ToStudy, Verdict
 
 __all__ = ["Change", "Landmark", "group_regions", "landmark_of", "rank_changes"]
 
@@ -143,9 +142,8 @@ def make_change(
     regions: Sequence[Region],
     layers: Sequence[str],
     origin: tuple[int, int],
-    to_study: Any,
+    link: ToStudy,
     error: ErrorMap,
-    um_per_px: float,
 ) -> Change:
     """Measure a group in the study frame.
 
@@ -156,11 +154,9 @@ def make_change(
         Names by number.
     origin : (int, int)
         Of the raster in the mosaic frame.
-    to_study : callable
-        (n, 2) px of the mosaic before -> um.
+    link : ToStudy
+        Of the die before.
     error : ErrorMap
-    um_per_px : float
-        Scale of the mosaic before in the study frame.
     """
     area = np.array([r.area_px for r in regions], float)
     centres = np.array([[r.x, r.y] for r in regions]) + origin
@@ -169,9 +165,10 @@ def make_change(
     x0, y0 = corners[:, :2].min(0) + origin - 0.5
     x1, y1 = corners[:, 2:].max(0) + origin - 0.5
     first = centres[0][None]
-    outline = to_study(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
+    outline = link.to_study(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
     (bx0, by0), (bx1, by1) = outline.min(0), outline.max(0)
-    (x_um, y_um), *_ = to_study(middle[None])
+    (x_um, y_um), *_ = link.to_study(middle[None])
+    um_per_px = link.um_per_mosaic_px((float(middle[0]), float(middle[1])))
     unit = um_per_px**2
     return Change(
         regions=tuple(regions),

@@ -87,7 +87,7 @@ def rank_comparison(
         origin = masks[layers[0]].origin
         regions, doubtful = read_regions(folder / "regions.csv", layers, origin)
         found = [
-            make_change(group, layers, origin, to_study.to_study, error, scale)
+            make_change(group, layers, origin, to_study, error)
             for group in group_regions(regions, distance_px=settings.group_um / scale)
         ]
         judged, unmatched = apply_verdicts(found, verdicts, reach_um=settings.verdict_reach_um)

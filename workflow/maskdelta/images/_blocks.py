@@ -36,6 +36,11 @@ class Box(NamedTuple):
         """(height, width), as numpy wants it."""
         return self.height, self.width
 
+    @property
+    def middle(self) -> tuple[float, float]:
+        """Centre x, y between the outermost px."""
+        return (self.x0 + self.x1 - 1) / 2, (self.y0 + self.y1 - 1) / 2
+
     def grown(self, halo: int) -> Box:
         """The box with a halo on every side."""
         return Box(self.x0 - halo, self.y0 - halo, self.x1 + halo, self.y1 + halo)

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
+from shapely import Polygon
 
 from maskdelta.images import Box, Raster, map_ordered
 from maskdelta.register._features import structure
-from maskdelta.study import fit_affine
+from maskdelta.study import apply_affine, fit_affine, invert_affine
 
 __all__ = ["ControlPoints", "Map", "Side", "grid_points", "measure"]
 
 Array = NDArray[np.float64]
 Map = Callable[[Array], Array]
+
+_NOT_FOUND = -2.0
+"""Score of a patch that was photographed in both, but not found; below any correlation."""
 
 
 @dataclass(frozen=True)
@@ -29,15 +34,30 @@ class Side:
     level : int
         Reduction: one px of the level is 2**level px of the mosaic. All boxes and points of this
         side are then in px of the level.
+    within : shapely polygon, optional
+        In px of the mosaic; what lies outside counts as not photographed.
     """
 
     mosaic: Raster
     coverage: Raster
     level: int = 0
+    within: Polygon | None = None
 
     @property
     def box(self) -> Box:
-        """Extent in px of the level."""
+        """Extent of what counts, in px of the level."""
+        whole = self._whole()
+        if self.within is None:
+            return whole
+        x0, y0, x1, y1 = (v / 2**self.level for v in self.within.bounds)
+        return Box(int(x0), int(y0), int(x1) + 1, int(y1) + 1).clipped(whole)
+
+    @property
+    def area(self) -> Polygon:
+        """What counts, px of the mosaic."""
+        return shapely.box(*self.mosaic.box) if self.within is None else self.within
+
+    def _whole(self) -> Box:
         x, y = (v >> self.level for v in self.mosaic.origin)
         height, width = self.mosaic.level_shape(self.level)
         return Box(x, y, x + width, y + height)
@@ -50,15 +70,25 @@ class Side:
 
     def picture(self, box: Box) -> NDArray[np.uint8] | NDArray[np.uint16]:
         """(h, w, 3) pixels of a box."""
-        x, y = self.box[:2]
+        x, y = self._whole()[:2]
         inside = Box(box.x0 - x, box.y0 - y, box.x1 - x, box.y1 - y)
         return self.mosaic.read(inside, level=self.level)
 
     def covered(self, box: Box) -> NDArray[np.bool_]:
         """(h, w), True where something was photographed."""
-        x, y = self.box[:2]
+        x, y = self._whole()[:2]
         inside = Box(box.x0 - x, box.y0 - y, box.x1 - x, box.y1 - y)
-        return self.coverage.read(inside, level=self.level)[0] > 0
+        seen = self.coverage.read(inside, level=self.level)[0] > 0
+        return seen if self.within is None else seen & self._allowed(box)
+
+    def _allowed(self, box: Box) -> NDArray[np.bool_]:
+        """(h, w), True within the polygon."""
+        assert self.within is not None
+        corners = np.array(self.within.exterior.coords)
+        at = apply_affine(invert_affine(self.to_mosaic()), corners) - [box.x0, box.y0]
+        mask = np.zeros(box.shape, np.uint8)
+        cv2.fillPoly(mask, [np.round(at).astype(np.int32)], 1)
+        return mask > 0
 
 
 @dataclass(frozen=True)
@@ -73,14 +103,35 @@ class ControlPoints:
         The places found in the mosaic after.
     score : (n,) float64
         Correlation of the outlines, -1..1.
+    tried : int
+        Patches that were photographed in both and show outlines, whether they were found or not.
     """
 
     before_px: Array
     after_px: Array
     score: Array
+    tried: int = 0
 
     def __len__(self) -> int:
         return len(self.score)
+
+    def only(self, chosen: NDArray[np.bool_]) -> ControlPoints:
+        """Some of the points; the number tried stays."""
+        return replace(
+            self,
+            before_px=self.before_px[chosen],
+            after_px=self.after_px[chosen],
+            score=self.score[chosen],
+        )
+
+    def joined(self, more: ControlPoints) -> ControlPoints:
+        """Both sets of points, one behind the other."""
+        return ControlPoints(
+            np.concatenate([self.before_px, more.before_px]),
+            np.concatenate([self.after_px, more.after_px]),
+            np.concatenate([self.score, more.score]),
+            self.tried + more.tried,
+        )
 
 
 def grid_points(box: Box, *, spacing_px: float) -> Array:
@@ -132,29 +183,29 @@ def measure(
 
     points = np.round(points)
 
-    def one(point: Array) -> tuple[Array, float] | None:
-        return _measure_one(
-            before, after, point, before_to_after, patch_px // 2, search_px, min_score
-        )
+    def one(point: Array) -> tuple[Array, float, float] | None:
+        edges = _both_outlines(before, after, point, before_to_after, patch_px // 2, search_px)
+        if edges is None:
+            return None
+        contrast = float(min(part.std() for part in edges))
+        return *_find(*edges, search_px, min_score), contrast
 
     found = list(map_ordered(one, list(points), threads=threads))
-    kept = [(k, *f) for k, f in enumerate(found) if f is not None]
-    shifts: Array = np.array([shift for _, shift, _ in kept], np.float64).reshape(-1, 2)
-    score: Array = np.array([score for _, _, score in kept], np.float64)
-    centres = points[[k for k, _, _ in kept]].reshape(-1, 2)
-    return ControlPoints(centres, before_to_after(centres + shifts), score)
+    seen = np.array([f is not None for f in found], bool)
+    contrast: Array = np.array([f[2] for f in found if f is not None], np.float64)
+    shifts: Array = np.array([f[0] for f in found if f is not None], np.float64).reshape(-1, 2)
+    score: Array = np.array([f[1] for f in found if f is not None], np.float64)
+    centres = points[seen].reshape(-1, 2)
+    good = score > _NOT_FOUND
+    places = before_to_after(centres[good] + shifts[good])
+    tried = int((contrast > 0.3 * np.percentile(contrast, 80)).sum()) if len(score) else 0
+    return ControlPoints(centres[good], places, score[good], tried)
 
 
-def _measure_one(
-    before: Side,
-    after: Side,
-    point: Array,
-    before_to_after: Map,
-    half: int,
-    search: int,
-    min_score: float,
-) -> tuple[Array, float] | None:
-    """Shift to add to the predicted place (px of the mosaic before), and the correlation."""
+def _both_outlines(
+    before: Side, after: Side, point: Array, before_to_after: Map, half: int, search: int
+) -> tuple[NDArray[np.float32], NDArray[np.float32]] | None:
+    """Outlines of the patch before and of its surroundings after; None where not photographed."""
     x, y = point.astype(int)
     pad = half + search + 4
     box = Box(x - pad, y - pad, x + pad + 1, y + pad + 1)
@@ -164,16 +215,22 @@ def _measure_one(
     moved = _resample(after, box, before_to_after)
     if moved is None:
         return None
-    edges_before = structure(before.picture(inner))[4:-4, 4:-4]
-    edges_after = structure(moved)[4:-4, 4:-4]
-    if edges_before.std() < 1e-3 or edges_after.std() < 1e-3:
-        return None
-    surface = cv2.matchTemplate(edges_after, edges_before, cv2.TM_CCOEFF_NORMED)
+    return structure(before.picture(inner))[4:-4, 4:-4], structure(moved)[4:-4, 4:-4]
+
+
+def _find(
+    patch: NDArray[np.float32], around: NDArray[np.float32], search: int, min_score: float
+) -> tuple[Array, float]:
+    """Shift to add to the predicted place (px of the mosaic before), and the correlation."""
+    nothing = np.zeros(2), _NOT_FOUND
+    if patch.std() < 1e-3 or around.std() < 1e-3:
+        return nothing
+    surface = cv2.matchTemplate(around, patch, cv2.TM_CCOEFF_NORMED)
     row, column = divmod(int(surface.argmax()), surface.shape[1])
     best = float(surface[row, column])
     inside = 0 < row < surface.shape[0] - 1 and 0 < column < surface.shape[1] - 1
     if best < min_score or not inside or _rival(surface, row, column) > 0.9 * best:
-        return None
+        return nothing
     shift = np.array(
         [
             column - search + _peak(surface[row, column - 1 : column + 2]),
@@ -204,6 +261,8 @@ def _resample(side: Side, box: Box, before_to_after: Map) -> NDArray[np.uint8] |
     )
     there = before_to_after(corners)
     (x0, y0), (x1, y1) = np.floor(there.min(0)) - 2, np.ceil(there.max(0)) + 3
+    if not max(x1 - x0, y1 - y0) < 8 * max(box.width, box.height):
+        return None  # no map of two photographs of one die is as wild as that
     source = Box(int(x0), int(y0), int(x1), int(y1))
     covered = side.covered(source).astype(np.uint8)
     if not covered.any():

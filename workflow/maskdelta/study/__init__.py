@@ -8,6 +8,7 @@ from maskdelta.study._array_config import (
     ArrayWords,
 )
 from maskdelta.study._bit_matrix import BIT_WORDS, UNREADABLE, BitMatrix, read_corrections
+from maskdelta.study._chain import Chain, Fragment, Keystone, Warp
 from maskdelta.study._config import (
     OME_POSITIONS,
     Comparison,
@@ -38,7 +39,7 @@ from maskdelta.study._layer_stack import LayerStack
 from maskdelta.study._load import config_schema, expand_study, read_study, study_from_mapping
 from maskdelta.study._marks import ROLES, Mark, map_mark, mark_in_mosaic, read_marks
 from maskdelta.study._poses import Pose, Poses
-from maskdelta.study._registration import Keystone, Registration, Warp
+from maskdelta.study._registration import Registration
 from maskdelta.study._scale import Scale, scale_of_view
 from maskdelta.study._study_frame import ToStudy, link_path, link_to_study
 from maskdelta.study._tables import (
@@ -65,10 +66,12 @@ __all__ = [
     "ArrayTerms",
     "ArrayWords",
     "BitMatrix",
+    "Chain",
     "Column",
     "Comparison",
     "DieSettings",
     "DifferenceSettings",
+    "Fragment",
     "Frames",
     "Grid",
     "Keystone",

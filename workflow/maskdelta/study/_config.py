@@ -212,6 +212,13 @@ class RegisterSettings(Strict):
     min_inliers: int = Field(
         24, ge=6, description="Fewer matches than this, and the pair is refused."
     )
+    min_agree_frac: float = Field(
+        0.5,
+        ge=0,
+        lt=1,
+        description="Share of the patches photographed in both that must agree; below it the pair "
+        "is refused, unless three or more point pairs say which places are the same.",
+    )
     spacing_px: float = Field(
         160.0, gt=16, description="Distance between control points, px of the coarser mosaic."
     )

@@ -19,7 +19,16 @@ from maskdelta.study._poses import Poses
 
 __all__ = ["ROLES", "Mark", "map_mark", "mark_in_mosaic", "read_marks"]
 
-ROLES = ("landmark", "swatch", "array_corner", "array_cell", "point_pair", "ignore", "scale")
+ROLES = (
+    "landmark",
+    "swatch",
+    "array_corner",
+    "array_cell",
+    "point_pair",
+    "crack",
+    "ignore",
+    "scale",
+)
 FRAMES = ("tile", "mosaic", "study")
 
 
@@ -119,6 +128,10 @@ def _mark(feature: Any, source: str, faults: list[str]) -> Mark | None:
         faults.append(f"{source}: a {role} must have a `label`; add it.")
     numbers = {key: properties.get(key) for key in ("row", "column", "value")}
     faults += _number_faults(source, role, numbers)
+    if role == "crack" and geometry.geom_type != "LineString":
+        faults.append(f"{source}: a crack must be a line from edge to edge; draw a LineString.")
+    if role == "crack" and frame == "study":
+        faults.append(f"{source}: a crack must lie in a tile or the mosaic of its die; name them.")
     if geometry.is_empty or not geometry.is_valid:
         faults.append(f"{source}: the outline is empty or crosses itself; draw it again.")
     reach = properties.get("reach_um")

@@ -38,6 +38,8 @@ class ToStudy:
         Registrations to follow, each with its direction taken from the names.
     error_um : float
         95 % radius of the chain's error.
+    middle_px : (float, float)
+        Middle of the die's mosaic.
     """
 
     die: str
@@ -48,6 +50,7 @@ class ToStudy:
     steps: tuple[Registration, ...] = ()
     error_um: float = 0.0
     why: str = ""
+    middle_px: tuple[float, float] = (0.0, 0.0)
 
     def to_study(self, points: ArrayLike) -> Array:
         """Map (n, 2) points from mosaic px to um."""
@@ -71,13 +74,19 @@ class ToStudy:
                 p, at = step.after_to_before(p), step.before
         return p
 
-    def um_per_mosaic_px(self, at_px: tuple[float, float] = (0.0, 0.0)) -> float:
-        """Side in um of one px of the die's mosaic, as seen in the study frame."""
-        x, y = at_px
-        step = 500.0
-        p = self.to_study([[x, y], [x + step, y], [x, y + step]])
-        across, down = p[1] - p[0], p[2] - p[0]
-        return float(np.sqrt(abs(across[0] * down[1] - across[1] * down[0]))) / step
+    def um_per_mosaic_px(self, at_px: tuple[float, float] | None = None) -> float:
+        """Side in um of one px of the die's mosaic, as seen in the study frame.
+
+        Parameters
+        ----------
+        at_px : (float, float), optional
+            Where; the middle of the mosaic unless given. A keystone changes it over the die.
+        """
+        x, y = self.middle_px if at_px is None else at_px
+        half = 250.0
+        p = self.to_study([[x - half, y], [x + half, y], [x, y - half], [x, y + half]])
+        across, down = p[1] - p[0], p[3] - p[2]
+        return float(np.sqrt(abs(across[0] * down[1] - across[1] * down[0]))) / (2 * half)
 
     def write(self, path: str | Path) -> None:
         """Write `to_study.json`; the steps are named, their files hold the transforms."""
@@ -92,6 +101,7 @@ class ToStudy:
                 "steps": [f"{step.before}--{step.after}" for step in self.steps],
                 "error_um": round(self.error_um, 4),
                 "why": self.why,
+                "middle_px": list(self.middle_px),
             },
         )
 
@@ -103,6 +113,7 @@ class ToStudy:
             Registration.read(Path(comparisons) / name / "registration.json")
             for name in data.pop("steps")
         )
+        data["middle_px"] = tuple(data.get("middle_px", (0.0, 0.0)))  # older files have none
         return cls(steps=steps, **data)
 
 
@@ -138,6 +149,7 @@ def link_to_study(
     *,
     own_um_per_px: float | None,
     reference_um_per_px: float | None,
+    middle_px: tuple[float, float] = (0.0, 0.0),
 ) -> ToStudy:
     """Link a die to the study frame by the registrations that lead there.
 
@@ -148,6 +160,8 @@ def link_to_study(
         In order; empty when the die is the reference, or when no comparison leads there.
     own_um_per_px, reference_um_per_px : float or None
         Scales of the two mosaics; None when not known.
+    middle_px : (float, float)
+        Middle of the die's own mosaic.
 
     Returns
     -------
@@ -172,4 +186,5 @@ def link_to_study(
         steps=tuple(steps) if linked else (),
         error_um=float(np.sqrt(np.sum(np.square(errors)))) * (scale or 1.0),
         why=why,
+        middle_px=middle_px,
     )
