@@ -117,3 +117,26 @@ rule rank_changes:
         "Changes from {wildcards.before} to {wildcards.after}, ranked"
     script:
         "../../scripts/rank_changes.py"
+
+
+rule exports:
+    input:
+        changes=rules.rank_changes.output.polygons,
+        masks=rules.difference.output.masks,
+        link=rules.difference.input.link,
+        registrations=all_registrations,
+    output:
+        gds="results/comparisons/{before}--{after}/changes.gds",
+        svg="results/comparisons/{before}--{after}/changes.svg",
+    log:
+        "results/logs/{before}--{after}/exports.log",
+    threads: 1
+    resources:
+        mem_mb=500,
+    params:
+        layers=LAYERS,
+        code=code_digest("difference", "images", "study"),
+    message:
+        "Changes from {wildcards.before} to {wildcards.after} as GDSII and SVG"
+    script:
+        "../../scripts/exports.py"

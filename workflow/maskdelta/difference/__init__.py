@@ -3,6 +3,7 @@
 from maskdelta.difference._changes import Change, Landmark, landmark_of, rank_changes
 from maskdelta.difference._compare import compare_dies, measure_sensitivity
 from maskdelta.difference._difference import Differences
+from maskdelta.difference._exports import write_exports
 from maskdelta.difference._landmarks import landmarks_in_study
 from maskdelta.difference._masks import ADDED, NOT_COMPARABLE, REMOVED, SAME, compare_layer
 from maskdelta.difference._null import NullPair
@@ -26,4 +27,5 @@ __all__ = [
     "measure_sensitivity",
     "rank_changes",
     "rank_comparison",
+    "write_exports",
 ]
