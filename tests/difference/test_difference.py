@@ -18,7 +18,6 @@ from maskdelta.difference import (
 )
 from maskdelta.difference._masks import Reach
 from maskdelta.difference._regions import join_regions, measure_block
-from maskdelta.difference._sensitivity import smallest_seen_px
 from maskdelta.images import blocks_of
 
 
@@ -128,11 +127,3 @@ def test_the_ranking_rule() -> None:
     beside = rank_changes([change(30, 1.0)], [landmark])[0]
     assert (beside.landmark_distance_um, beside.landmark_bearing_deg) == (20.0, 90.0)
     assert [c.score for c in rank_changes([near, huge], [])] == [5000.0, 100.0]
-
-
-def test_the_smallest_square_seen_follows_from_the_settings() -> None:
-    radius = np.array([0.0, 1.5, 2.0, 2.1, 6.0])
-    # 3 px at the least, else one px beyond the radius rounded up
-    np.testing.assert_array_equal(smallest_seen_px(radius, 4.0), [3, 3, 3, 4, 7])
-    # 25 px of area: a side of 5 px at the least
-    np.testing.assert_array_equal(smallest_seen_px(radius, 25.0), [5, 5, 5, 5, 7])

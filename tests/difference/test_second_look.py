@@ -92,6 +92,17 @@ def test_pieces_of_one_change_stand_or_fall_together(tmp_path: Path) -> None:
     assert (len(kept), [region.doubt for region in narrow]) == (0, ["narrow gap"] * 2)
 
 
+def test_corners_too_faint_to_count_as_removed_do_not_bound_a_gap(tmp_path: Path) -> None:
+    square = LINES.copy()
+    square[:, :] = False
+    square[100:112, 100:112] = True
+    states = np.where(square, np.uint8(REMOVED), np.uint8(0))
+    for y in (100, 111):
+        states[y, [100, 111]] = 0
+    kept, narrow = split(tmp_path, square, states)
+    assert ([region.area_px for region in kept], narrow) == ([140], [])
+
+
 def photograph(path: Path, present: np.ndarray, turn_deg: float = 0.0) -> Raster:
     """A soft colour picture of shapes, turned about its middle."""
     colours = np.where(present[..., None], (225, 205, 155), (105, 140, 90)).astype(np.float32)

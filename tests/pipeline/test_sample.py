@@ -11,6 +11,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import gdstk
 import jsonschema
 import numpy as np
 import pytest
@@ -85,6 +86,20 @@ def test_the_first_places_are_true_and_near_landmarks(sample: Path) -> None:
     assert rows[0]["kind"] == "added"
     assert "polysilicon" in rows[0]["layers"]
     assert rows[0]["landmark"]
+
+
+def test_the_layout_file_holds_the_areas_of_the_masks(sample: Path) -> None:
+    folder = sample / "results/comparisons/a1--b1"
+    (top,) = gdstk.read_gds(folder / "changes.gds").top_level()
+    layers = [row["layer"] for row in read_table(folder / "sensitivity.csv", "sensitivity")]
+    for number, layer in enumerate(layers, start=1):
+        with Raster.open(folder / "differences" / f"{layer}.tif") as mask:
+            states = mask.read_level(0)
+        for state in (1, 2, 255):
+            polygons = top.get_polygons(layer=number, datatype=state)
+            wanted = (states == state).sum() * 0.25  # um2 of a px of the reference
+            # places in changes.geojson are rounded to a nm
+            assert sum(p.area() for p in polygons) == pytest.approx(wanted, rel=1e-4)
 
 
 def test_tables_follow_their_schemas(sample: Path) -> None:

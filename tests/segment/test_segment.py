@@ -13,8 +13,8 @@ import pytest
 import shapely
 
 from maskdelta.errors import SegmentationError
-from maskdelta.images import Raster, write_raster
-from maskdelta.segment import NOT_PHOTOGRAPHED, SPOILED, Swatch, segment
+from maskdelta.images import Box, Raster, write_raster
+from maskdelta.segment import NOT_PHOTOGRAPHED, SPOILED, Labeller, Swatch, segment
 from maskdelta.segment._labels import LayerRules
 from maskdelta.study import LayerStack, SegmentSettings, Stack, read_json
 
@@ -282,3 +282,20 @@ def test_a_dot_sits_in_what_it_shares_or_else_in_what_it_hides() -> None:
     }
     rules = LayerRules.of(tuple(in_metal), layers, in_metal)
     np.testing.assert_array_equal(rules.carries(3), [False, False, False, True])
+
+
+def test_what_was_fitted_labels_a_picture_again_as_it_was_labelled(whole: LayerStack) -> None:
+    """What planting changes rests on: an unaltered picture gives the very same layers."""
+    labeller = Labeller.read(
+        whole.summary, layers=LAYERS, stacks=STACKS, settings=SegmentSettings()
+    )
+    inner = Box(300, 340, 620, 600)  # off the other tile's border, dirt and what is left out
+    wide = inner.grown(Labeller.MARGIN_PX)
+    cut = (slice(wide.y0, wide.y1), slice(wide.x0, wide.x1))
+    everywhere = np.ones(wide.shape, bool)
+    place = inner.moved(*ORIGIN)
+    found = labeller.label(PICTURE[cut], everywhere, ~everywhere, place)
+    part = (..., slice(inner.y0, inner.y1), slice(inner.x0, inner.x1))
+    np.testing.assert_array_equal(found.label, pixels(whole.labels)[0][part])
+    np.testing.assert_array_equal(found.membership, pixels(whole.membership)[part])
+    np.testing.assert_array_equal(found.visible, pixels(whole.visible)[part])

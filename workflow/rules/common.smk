@@ -261,7 +261,14 @@ def report_inputs(wildcards):
     found += [
         f"results/comparisons/{before}--{after}/{name}"
         for before, after in PAIRS
-        for name in ("registration.json", "overlay.json", "changes.csv", "summary.json")
+        for name in (
+            "registration.json",
+            "overlay.json",
+            "changes.csv",
+            "changes.gds",
+            "changes.svg",
+            "summary.json",
+        )
     ]
     if ARRAYS:
         for before, after in PAIRS:

@@ -15,8 +15,6 @@ rule difference:
             layer=LAYERS,
         ),
         regions="results/comparisons/{before}--{after}/regions.csv",
-        sensitivity="results/comparisons/{before}--{after}/sensitivity.csv",
-        sensitivity_map="results/comparisons/{before}--{after}/sensitivity.tif",
     log:
         "results/logs/{before}--{after}/difference.log",
     benchmark:
@@ -37,6 +35,45 @@ rule difference:
         "../../scripts/difference.py"
 
 
+# Changes planted into the pictures go through the steps of segmentation and comparison.
+rule sensitivity:
+    input:
+        registration=rules.difference.input.registration,
+        error=rules.difference.input.error,
+        overlay=rules.difference.input.overlay,
+        layers_before=rules.difference.input.layers_before,
+        layers_after=rules.difference.input.layers_after,
+        mosaics=both_mosaics,
+        coverages=both_coverages,
+        masks=rules.difference.output.masks,
+        link=rules.difference.input.link,
+        registrations=all_registrations,
+    output:
+        table="results/comparisons/{before}--{after}/sensitivity.csv",
+        map="results/comparisons/{before}--{after}/sensitivity.tif",
+        planted="results/comparisons/{before}--{after}/planted.csv",
+    log:
+        "results/logs/{before}--{after}/sensitivity.log",
+    benchmark:
+        "results/logs/{before}--{after}/sensitivity.tsv"
+    threads: 2
+    resources:
+        mem_mb=1500,
+    params:
+        settings=lookup(within=config, dpath="difference"),
+        segment=lookup(within=config, dpath="segment"),
+        stacks=lookup(within=config, dpath="stacks"),
+        all_layers=lookup(within=config, dpath="layers"),
+        layers=LAYERS,
+        code=code_digest(
+            "difference", "overlay", "register", "segment", "images", "study"
+        ),
+    message:
+        "Changes planted between {wildcards.before} and {wildcards.after}"
+    script:
+        "../../scripts/sensitivity.py"
+
+
 # A job of its own: a landmark or a verdict edited must not compare the dies again.
 rule rank_changes:
     input:
@@ -44,7 +81,8 @@ rule rank_changes:
         error="results/comparisons/{before}--{after}/registration_error.tif",
         masks=rules.difference.output.masks,
         regions=rules.difference.output.regions,
-        sensitivity=rules.difference.output.sensitivity,
+        sensitivity=rules.sensitivity.output.table,
+        sensitivity_map=rules.sensitivity.output.map,
         membership="results/dies/{before}/layers.ome.tif",
         arrays=(["results/comparisons/{before}--{after}/arrays.csv"] if ARRAYS else []),
         null_regions=of_null_pairs("regions.csv"),
@@ -79,3 +117,26 @@ rule rank_changes:
         "Changes from {wildcards.before} to {wildcards.after}, ranked"
     script:
         "../../scripts/rank_changes.py"
+
+
+rule exports:
+    input:
+        changes=rules.rank_changes.output.polygons,
+        masks=rules.difference.output.masks,
+        link=rules.difference.input.link,
+        registrations=all_registrations,
+    output:
+        gds="results/comparisons/{before}--{after}/changes.gds",
+        svg="results/comparisons/{before}--{after}/changes.svg",
+    log:
+        "results/logs/{before}--{after}/exports.log",
+    threads: 1
+    resources:
+        mem_mb=500,
+    params:
+        layers=LAYERS,
+        code=code_digest("difference", "images", "study"),
+    message:
+        "Changes from {wildcards.before} to {wildcards.after} as GDSII and SVG"
+    script:
+        "../../scripts/exports.py"

@@ -1,8 +1,9 @@
 """Layer stacks, registration and overlay -> masks, ranked changes, what could not be compared."""
 
 from maskdelta.difference._changes import Change, Landmark, landmark_of, rank_changes
-from maskdelta.difference._compare import compare_dies
-from maskdelta.difference._difference import Differences, find_differences
+from maskdelta.difference._compare import compare_dies, measure_sensitivity
+from maskdelta.difference._difference import Differences
+from maskdelta.difference._exports import write_exports
 from maskdelta.difference._landmarks import landmarks_in_study
 from maskdelta.difference._masks import ADDED, NOT_COMPARABLE, REMOVED, SAME, compare_layer
 from maskdelta.difference._null import NullPair
@@ -21,9 +22,10 @@ __all__ = [
     "apply_verdicts",
     "compare_dies",
     "compare_layer",
-    "find_differences",
     "landmark_of",
     "landmarks_in_study",
+    "measure_sensitivity",
     "rank_changes",
     "rank_comparison",
+    "write_exports",
 ]

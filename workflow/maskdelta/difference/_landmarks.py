@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,6 @@ from shapely.geometry.base import BaseGeometry
 
 from maskdelta.difference._changes import Change, Landmark, landmark_of
 from maskdelta.difference._masks import ADDED, NOT_COMPARABLE, REMOVED
-from maskdelta.difference._sensitivity import smallest_seen_px
 from maskdelta.images import Box, Raster, blocks_of
 from maskdelta.register import ErrorMap
 from maskdelta.study import Frames, Mark, ToStudy
@@ -64,12 +63,10 @@ def landmark_rows(
     mark: Landmark,
     changes: Sequence[Change],
     masks: dict[str, Raster],
-    error: ErrorMap,
+    sizes: Mapping[str, ErrorMap],
     to_study: ToStudy,
     *,
     unit: float,
-    least_px: float,
-    margin_px: float,
 ) -> list[dict[str, Any]]:
     """Rows of landmarks.csv for one landmark, a row a layer.
 
@@ -79,13 +76,12 @@ def landmark_rows(
     changes : sequence of Change
     masks : dict of str to Raster
         By layer.
-    error : ErrorMap
+    sizes : mapping of str to ErrorMap
+        Smallest change that is found, um, by layer and place; the worst place counts.
     to_study : ToStudy
         Of the die before.
     unit : float
         um2 of a px.
-    least_px, margin_px : float
-        As in the settings, px.
     """
     area = mark.area
     in_mosaic = shapely.transform(area, to_study.to_mosaic)
@@ -96,8 +92,8 @@ def landmark_rows(
         states = np.concatenate([mask.read_mosaic(box)[0][here] for box, here in inside])
         total = max(len(states), 1)
         comparable = int((states != NOT_COMPARABLE).sum())
-        centre = np.array([[in_mosaic.centroid.x, in_mosaic.centroid.y]])
-        side = smallest_seen_px(error.at(centre) + margin_px, least_px)[0] * np.sqrt(unit)
+        side = np.concatenate([sizes[name].over(box)[here] for box, here in inside])
+        worst = side[states != NOT_COMPARABLE].max(initial=0.0)
         rows.append(
             {
                 "landmark": mark.label,
@@ -109,7 +105,7 @@ def landmark_rows(
                 "added_um2": float((states == ADDED).sum() * unit),
                 "removed_um2": float((states == REMOVED).sum() * unit),
                 "comparable_frac": comparable / total,
-                "smallest_seen_um": float(side) if comparable else None,
+                "smallest_seen_um": float(worst) if comparable and np.isfinite(worst) else None,
             }
         )
     return rows

@@ -14,6 +14,7 @@ from maskdelta.difference._landmarks import landmark_rows
 from maskdelta.difference._null import NullPair, find_odds
 from maskdelta.difference._outlines import outline_features
 from maskdelta.difference._region_table import read_regions
+from maskdelta.difference._sensitivity import read_sizes
 from maskdelta.difference._verdicts import apply_verdicts
 from maskdelta.difference._write import change_row, null_rows, odds_of, odds_summary, summary_of
 from maskdelta.images import Raster
@@ -50,8 +51,8 @@ def rank_comparison(
 ) -> None:
     """Group, judge and rank the regions of a comparison.
 
-    Reads what `compare_dies` wrote into `folder`, and writes changes.csv, changes.geojson,
-    landmarks.csv, null.csv and summary.json beside it.
+    Reads what `compare_dies` and `measure_sensitivity` wrote into `folder`, and writes changes.csv,
+    changes.geojson, landmarks.csv, null.csv and summary.json beside it.
 
     Parameters
     ----------
@@ -84,6 +85,7 @@ def rank_comparison(
             name: stack.enter_context(Raster.open(folder / "differences" / f"{name}.tif"))
             for name in layers
         }
+        sizes = read_sizes(folder / "sensitivity.tif", error)
         origin = masks[layers[0]].origin
         regions, doubtful = read_regions(folder / "regions.csv", layers, origin)
         found = [
@@ -123,11 +125,9 @@ def rank_comparison(
                     mark,
                     changes,
                     masks,
-                    error,
+                    sizes,
                     to_study,
                     unit=scale**2,
-                    least_px=settings.min_area_um2 / scale**2,
-                    margin_px=settings.margin_px,
                 )
             ],
         )

@@ -45,6 +45,10 @@ class Box(NamedTuple):
         """The box with a halo on every side."""
         return Box(self.x0 - halo, self.y0 - halo, self.x1 + halo, self.y1 + halo)
 
+    def moved(self, dx: int, dy: int) -> Box:
+        """The box moved to the right and down."""
+        return Box(self.x0 + dx, self.y0 + dy, self.x1 + dx, self.y1 + dy)
+
     def clipped(self, other: Box) -> Box:
         """The part inside `other`; it may be empty (width or height <= 0)."""
         return Box(

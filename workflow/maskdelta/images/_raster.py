@@ -11,7 +11,7 @@ import os
 import tempfile
 import xml.etree.ElementTree as ET
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -413,6 +413,7 @@ class Raster:
     _levels: tuple[_Level, ...]
     _file: Any
     _tiff: Any
+    _patches: tuple[tuple[Box, NDArray[Any]], ...] = ()
     _tiles: BoundedCache[tuple[int, int, int], NDArray[Any]] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -511,7 +512,28 @@ class Raster:
         """
         wanted = range(len(self.planes) or 1) if planes is None else planes
         stack = [self._read_plane(box, level, plane) for plane in wanted]
-        return np.stack(stack) if self.planes else stack[0]
+        out = np.stack(stack) if self.planes else stack[0]
+        for place, pixels in self._patches:
+            inside = place.clipped(box)
+            if not level and not inside.empty:
+                part = pixels[list(wanted)] if self.planes else pixels
+                out[_within(inside, box, self.planes)] = part[_within(inside, place, self.planes)]
+        return out
+
+    def patched(self, box: Box, pixels: NDArray[Any]) -> Raster:
+        """The raster as it would be with other pixels in a box; the file stays as it is.
+
+        Parameters
+        ----------
+        box : Box
+            In the mosaic frame. Reduced levels do not show the patch.
+        pixels : (h, w, 3) for a colour picture, else (planes, h, w)
+        """
+        x, y = self.origin
+        place = Box(box.x0 - x, box.y0 - y, box.x1 - x, box.y1 - y)
+        inside = place.clipped(Box(0, 0, self.shape[1], self.shape[0]))
+        part = pixels[_within(inside, place, self.planes)]
+        return replace(self, _patches=(*self._patches, (inside, part)))
 
     def read_mosaic(self, box: Box, *, planes: Sequence[int] | None = None) -> NDArray[Any]:
         """Pixels of a box given in the mosaic frame, full level."""
@@ -553,6 +575,13 @@ class Raster:
         delta = flat.reshape(TILE_PX, TILE_PX, *samples)
         tile: NDArray[Any] = imagecodecs.delta_decode(delta, axis=-1 if self.planes else -2)
         return tile
+
+
+def _within(part: Box, whole: Box, planes: Sequence[str]) -> tuple[Any, ...]:
+    """Index of a part in the pixels of a whole box."""
+    rows = slice(part.y0 - whole.y0, part.y1 - whole.y0)
+    columns = slice(part.x0 - whole.x0, part.x1 - whole.x0)
+    return (..., rows, columns) if planes else (rows, columns)
 
 
 def _parse(description: str) -> tuple[tuple[str, ...], tuple[int, int], float | None]:

@@ -68,6 +68,7 @@ def write_comparison_page(
         landmarks=_landmark_tables(compared),
         coverage=card.coverage,
         reasons=REASONS[1:],
+        planted=sum(row["planted"] for row in compared.sensitivity),
         units=UNITS,
         verdicts_file=folders.study.verdicts,
         has_arrays=bool(folders.study.arrays),
@@ -175,5 +176,5 @@ def _how_small(compared: Compared) -> list[str]:
         if max(seen) - min(seen) < 0.05
         else f"{min(seen):.1f} to {max(seen):.1f}"
     )
-    words = f"The tolerances let through squares from about {span} {compared.unit} a side"
-    return [f"{words}; what is smaller is not reported."]
+    words = f"Squares of {span} {compared.unit} a side, by layer, are found with 95 % probability"
+    return [f"{words} where they could be compared: planted ones were."]

@@ -1,5 +1,6 @@
 """Mosaic and swatches -> membership, visibility and confidence of each layer."""
 
+from maskdelta.segment._labeller import Labeller
 from maskdelta.segment._labels import NOT_PHOTOGRAPHED, SPOILED, UNKNOWN
 from maskdelta.segment._segment import Swatch, ignored_areas, segment, swatches_of
 from maskdelta.segment._suggest import (
@@ -17,6 +18,7 @@ __all__ = [
     "UNKNOWN",
     "Cluster",
     "Clusters",
+    "Labeller",
     "NamedDie",
     "Swatch",
     "ignored_areas",

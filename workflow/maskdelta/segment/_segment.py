@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +17,8 @@ from maskdelta.errors import SegmentationError
 from maskdelta.images import Box, Output, Raster, blocks_of, eight_bits, map_ordered, write_rasters
 from maskdelta.segment._colour_model import ColourModel, ColourTable, fit_colours
 from maskdelta.segment._drift import DriftField, Samples, fit_drift
+from maskdelta.segment._labeller import Labeller, smoothed
 from maskdelta.segment._labels import (
-    HALO_PX,
     NOT_PHOTOGRAPHED,
     SPOILED,
     UNKNOWN,
@@ -26,7 +26,6 @@ from maskdelta.segment._labels import (
     DotSizes,
     LayerRules,
     dot_areas,
-    label_block,
 )
 from maskdelta.study import Mark, Poses, SegmentSettings, Stack, mark_in_mosaic, write_json
 
@@ -133,19 +132,10 @@ def segment(
         drift, model = fit_drift(model, samples, everywhere, box=mosaic.box)
     model = model.widened(everywhere.colour / drift.at(everywhere.points))
     rules = LayerRules.of(model.stacks, layers, stacks)
-    areas = _write_layers(
-        mosaic,
-        coverage,
-        model,
-        drift,
-        rules,
-        ignored,
-        blurred,
-        _least_dots(swatches, rules),
-        Path(folder),
-        settings,
-        block_px,
-        threads,
+    dots = DotSizes.unknown(_least_dots(swatches, rules))
+    labeller = Labeller(model, drift, rules, dots, settings)
+    labeller, areas = _write_layers(
+        mosaic, coverage, labeller, ignored, blurred, Path(folder), block_px, threads
     )
     figures = {
         "die": die,
@@ -163,6 +153,7 @@ def segment(
         "not_covered_by_swatches": sorted(
             layer for k, layer in enumerate(layers) if not rules.present[:, k].any()
         ),
+        "fitted": labeller.to_json(),
     }
     write_json(Path(folder) / "layers.json", figures)
     return figures
@@ -171,9 +162,7 @@ def segment(
 def _smoothed(mosaic: Raster, box: Box) -> NDArray[np.float32]:
     """Colour 0..255 of a box of the raster (0-based), smoothed by 0.8 px against grain."""
     halo = 4
-    image = eight_bits(mosaic.read(box.grown(halo)))
-    smooth = cv2.GaussianBlur(image.astype(np.float32), (0, 0), 0.8)
-    return smooth[halo:-halo, halo:-halo]
+    return smoothed(eight_bits(mosaic.read(box.grown(halo))))[halo:-halo, halo:-halo]
 
 
 def _swatch_samples(
@@ -259,44 +248,40 @@ def _least_dots(swatches: Sequence[Swatch], rules: LayerRules) -> Array:
 def _write_layers(
     mosaic: Raster,
     coverage: Raster,
-    model: ColourModel,
-    drift: DriftField,
-    rules: LayerRules,
+    labeller: Labeller,
     ignored: Sequence[BaseGeometry],
     blurred: Collection[int],
-    least_px: Array,
     folder: Path,
-    settings: SegmentSettings,
     block_px: int,
     threads: int,
-) -> dict[str, int]:
-    table = model.table()
+) -> tuple[Labeller, dict[str, int]]:
+    """Write the layer files; the labeller that knows how large dots are, and px of each label."""
+    rules = labeller.rules
 
-    def label(box: Box, dots: DotSizes) -> BlockLabels:
-        wide = box.grown(HALO_PX)
-        (ox, oy), colour = mosaic.origin, _smoothed(mosaic, wide)
-        colour /= drift.over(Box(wide.x0 + ox, wide.y0 + oy, wide.x1 + ox, wide.y1 + oy))
+    def label(box: Box, known: Labeller) -> BlockLabels:
+        wide = box.grown(Labeller.MARGIN_PX)
+        ox, oy = mosaic.origin
         tiles = coverage.read(wide)[0]
         left_out = _burnt(ignored, wide, mosaic.origin) | np.isin(tiles, list(blurred))
-        return label_block(colour, tiles > 0, left_out, table, rules, dots, settings=settings)
+        place = Box(box.x0 + ox, box.y0 + oy, box.x1 + ox, box.y1 + oy)
+        return known.label(eight_bits(mosaic.read(wide)), tiles > 0, left_out, place)
 
-    cut = (slice(HALO_PX, -HALO_PX), slice(HALO_PX, -HALO_PX))
-    dots = unknown = DotSizes.unknown(least_px)
     if rules.dot.any():
         patches = map_ordered(
-            lambda box: label(box, unknown).label[cut], _spread(mosaic), threads=threads
+            lambda box: label(box, labeller).label, _spread(mosaic), threads=threads
         )
-        dots = dot_areas(list(patches), rules, least_px)
+        dots = dot_areas(list(patches), rules, labeller.dots.least)
+        labeller = replace(labeller, dots=dots)
 
     def render(box: Box) -> tuple[NDArray[np.uint8], ...]:
-        found = label(box, dots)
-        counts.append(np.bincount(found.label[cut].ravel(), minlength=256))
+        found = label(box, labeller)
+        counts.append(np.bincount(found.label.ravel(), minlength=256))
         return (
-            found.membership[:, *cut],
-            found.visible[:, *cut],
-            found.inferred[:, *cut],
-            found.confidence[None, *cut],
-            found.label[None, *cut],
+            found.membership,
+            found.visible,
+            found.inferred,
+            found.confidence[None],
+            found.label[None],
         )
 
     counts: list[NDArray[np.int64]] = []
@@ -321,7 +306,7 @@ def _write_layers(
         SPOILED: "spoiled",
         NOT_PHOTOGRAPHED: "not_photographed",
     }
-    return {name: int(areas[value]) for value, name in names.items()}
+    return labeller, {name: int(areas[value]) for value, name in names.items()}
 
 
 def _spread(mosaic: Raster, *, side_px: int = 384, most: int = 12) -> list[Box]:

@@ -319,6 +319,16 @@ class DifferenceSettings(Strict):
     group_um: float = Field(
         10.0, ge=0, description="Regions closer than this make one change (um, or px unscaled)."
     )
+    planted_frac: float = Field(
+        0.15,
+        gt=0,
+        le=1,
+        description="Share of the die on which changes are planted, to measure how large a change "
+        "must be to be found.",
+    )
+    planted_seed: int = Field(
+        1, ge=0, description="Decides where they are planted and how large they are."
+    )
     landmark_reach_um: float = Field(
         150.0, gt=0, description="Changes farther than this from a landmark do not count for it."
     )

@@ -308,7 +308,8 @@ _LANDMARKS = Table(
         _c(
             "smallest_seen_um",
             float,
-            "Side of the smallest square change that the tolerances let through.",
+            "Side of the smallest square that is found with 95 % probability there; empty where "
+            "none is.",
             decimals=2,
             empty=True,
         ),
@@ -317,16 +318,25 @@ _LANDMARKS = Table(
 
 _SENSITIVITY = Table(
     "sensitivity",
-    "A row a layer: how much could be compared and what is too small to be seen.",
+    "A row a layer: how much could be compared, and how large a planted change had to be.",
     (
         _c("layer", str, "Layer."),
         _c("comparable_um2", float, "Area that could be compared.", decimals=1),
         _c("not_comparable_um2", float, "Area of the die that could not.", decimals=1),
         _c("comparable_frac", float, "Share of the area photographed in either die.", decimals=4),
+        _c("planted", int, "Changes planted to measure it."),
+        _c(
+            "large_found_frac",
+            float,
+            "Share that is found of changes of any size large enough.",
+            decimals=3,
+            empty=True,
+        ),
         _c(
             "smallest_seen_um",
             float,
-            "Median side of the smallest square change that the tolerances let through.",
+            "Side of the smallest square that is found with 95 % probability; empty where none is, "
+            "or too few could be planted.",
             decimals=2,
             empty=True,
         ),
@@ -337,6 +347,27 @@ _SENSITIVITY = Table(
             decimals=2,
             empty=True,
         ),
+    ),
+)
+
+_PLANTED = Table(
+    "planted",
+    "A row a change planted into a picture to see whether it is found.",
+    (
+        _c("layer", str, "Layer that the square gained."),
+        _c(
+            "state",
+            str,
+            "removed when it was planted before, added when after.",
+            choices=("added", "removed"),
+        ),
+        _c("stack", str, "Stack that it looks like."),
+        _c("ground", str, "Stack that it lies on."),
+        _c("beside", bool, "Whether it lies on the edge of a shape of its layer; else alone."),
+        _c("x_px", float, "Middle of the square in the mosaic before.", decimals=2),
+        _c("y_px", float, "Middle of the square in the mosaic before.", decimals=2),
+        _c("side_um", float, "Its side.", decimals=3),
+        _c("found", bool, "Whether it would have been listed."),
     ),
 )
 
@@ -454,6 +485,7 @@ TABLES: dict[str, Table] = {
         _CHANGES,
         _LANDMARKS,
         _SENSITIVITY,
+        _PLANTED,
         _BITS,
         _WORDS,
         _TERMS,

@@ -1,0 +1,231 @@
+"""Drawing changes into real pictures: colours, outlines, softness and noise are those of the place.
+
+The colour of a planted square is that which its stack has in the patch around. Its edges are as
+soft as those that the same two stacks have elsewhere in the picture, with the same outline (edges
+are often darker, or tinted, where films bend): both are measured across labelled outlines, as a
+blurred step and whatever the picture adds to it. So a size is that which the labels would show.
+Noise is cut out of the picture where one stack fills a patch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import scipy.optimize
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from maskdelta.difference._plants import Plant
+from maskdelta.segment import UNKNOWN
+
+__all__ = ["Outline", "OutlineSamples", "draw_plant", "stack_colours"]
+
+Array = NDArray[np.float64]
+Picture = NDArray[np.float32]
+_REACH_PX = 6
+_BINS = np.arange(-_REACH_PX, _REACH_PX + 0.5, 0.5)
+_LEAST_PX = 15  # a bin with fewer px says nothing
+_OVER_PX = 3.0  # how far a square reaches into the shape on whose edge it lies
+
+
+@dataclass(frozen=True)
+class Outline:
+    """How the picture goes from one stack to another.
+
+    Parameters
+    ----------
+    sigma_px : float
+        Softness of the step, px of the picture.
+    line : (25, 3) float64
+        What the picture adds to a blurred step, levels, every half px from 6 px inside to 6 px
+        outside the labelled edge.
+    """
+
+    sigma_px: float
+    line: Array
+
+    def added(self, outside_px: Picture) -> Array:
+        """(..., 3) levels to add by the distance from the edge."""
+        flat = [np.interp(outside_px.ravel(), _BINS, self.line[:, c]) for c in range(3)]
+        return np.stack(flat, -1).reshape(*outside_px.shape, 3)
+
+
+class OutlineSamples:
+    """Mean colours by distance from the outline, for pairs of stacks of one die.
+
+    Parameters
+    ----------
+    pairs : iterable of (stack, ground)
+    """
+
+    def __init__(self, pairs: Iterable[tuple[int, int]]) -> None:
+        self._sums = {pair: np.zeros((len(_BINS), 4)) for pair in pairs}
+
+    def add(self, picture: NDArray[np.uint8], labels: NDArray[np.uint8]) -> None:
+        """Take in a patch: (H, W, 3) picture and (H, W) labels."""
+        numbers = [k for k in np.unique(labels).tolist() if k < UNKNOWN]
+        near = {k: _distance(labels == k) for k in numbers}
+        odd = _distance(labels >= UNKNOWN)
+        for (stack, ground), sums in self._sums.items():
+            if stack not in near or ground not in near:
+                continue
+            signed = np.where(labels == stack, 0.5 - near[ground], near[stack] - 0.5)
+            others = [near[k] for k in numbers if k not in (stack, ground)]
+            clear = np.minimum.reduce([odd, *others]) > _REACH_PX
+            use = clear & np.isin(labels, (stack, ground)) & (np.abs(signed) <= _REACH_PX)
+            place = np.rint((signed[use] + _REACH_PX) * 2).astype(int)
+            np.add.at(sums, place, np.column_stack([picture[use], np.ones(int(use.sum()))]))
+
+    def outlines(self) -> dict[tuple[int, int], Outline]:
+        """The outline of each pair, all equally soft; pairs hardly seen get a bare step."""
+        fits = [sigma for sums in self._sums.values() if (sigma := _softness(sums)) is not None]
+        sigma = float(np.median(fits)) if fits else 1.0
+        return {pair: Outline(sigma, _line(sums, sigma)) for pair, sums in self._sums.items()}
+
+
+def _distance(mask: NDArray[np.bool_]) -> NDArray[np.float32]:
+    if not mask.any():
+        return np.full(mask.shape, 1e3, np.float32)
+    return cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 5)
+
+
+def _profile(sums: Array) -> tuple[Array, Array, Array] | None:
+    """Distances, colours less those of the ground, and the whole step; none where hardly seen."""
+    seen = sums[:, 3] >= _LEAST_PX
+    if seen.sum() < 8 or not (seen[_BINS < -1].any() and seen[_BINS > 1].any()):
+        return None
+    at, colour = _BINS[seen], sums[seen, :3] / sums[seen, 3:]
+    ground = colour[at >= at[-1] - 1].mean(0)
+    return at, colour - ground, colour[at <= at[0] + 1].mean(0) - ground
+
+
+def _softness(sums: Array) -> float | None:
+    """Standard deviation of the blur that explains the step along a profile."""
+    profile = _profile(sums)
+    if profile is None:
+        return None
+    at, colour, step = profile
+    along = colour @ step / (step @ step)
+
+    def miss(p: Array) -> Array:
+        return np.asarray(ndtr((p[0] - at) / p[1]) - along)
+
+    # the edge may lie off its label, and a line along it looks as if it did
+    fit = scipy.optimize.least_squares(miss, [0.0, 1.0], bounds=([-2, 0.4], [2, 4]))
+    return float(fit.x[1])
+
+
+def _line(sums: Array, sigma_px: float) -> Array:
+    """What a profile adds to a step of some softness."""
+    profile = _profile(sums)
+    if profile is None:
+        return np.zeros((len(_BINS), 3))
+    at, colour, step = profile
+    left = colour - np.outer(ndtr(-at / sigma_px), step)
+    return np.column_stack([np.interp(_BINS, at, left[:, c]) for c in range(3)])
+
+
+def draw_plant(
+    picture: Picture,
+    source: NDArray[np.uint8],
+    labels: NDArray[np.uint8],
+    x: Picture,
+    y: Picture,
+    plant: Plant,
+    outline: Outline,
+    *,
+    px_per_host_px: float,
+    colour: Array,
+    carried: NDArray[np.bool_],
+    rng: np.random.Generator,
+) -> None:
+    """Draw one change into a picture; changes `picture`.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) float32
+        Of the die it is planted in, 0..255.
+    source : (H, W, 3) uint8
+        The picture before anything was planted: noise comes from there.
+    labels : (H, W) uint8
+        What the source shows.
+    x, y : (H, W) float32
+        Where each px lies in the mosaic before.
+    plant : Plant
+    outline : Outline
+        Of its stack on its ground.
+    px_per_host_px : float
+        Size of a px of the picture in px of the mosaic before.
+    colour : (3,) float64
+        Of its stack around here.
+    carried : (H, W) bool
+        Where the layer already is.
+    rng : numpy.random.Generator
+    """
+    half, (dx, dy) = plant.side_px / 2, plant.grown_on
+    sigma = outline.sigma_px * px_per_host_px
+    left, right = (half + _OVER_PX * (dx == side) for side in (-1, 1))
+    top, bottom = (half + _OVER_PX * (dy == side) for side in (-1, 1))
+    x0, x1, y0, y1 = plant.x - left, plant.x + right, plant.y - top, plant.y + bottom
+    reach = 4 * sigma + 1
+    rows, columns = np.nonzero(
+        (x > x0 - reach) & (x < x1 + reach) & (y > y0 - reach) & (y < y1 + reach)
+    )
+    if not len(rows):
+        return
+    cut = (slice(rows.min(), rows.max() + 1), slice(columns.min(), columns.max() + 1))
+    u, v, place = x[cut], y[cut], picture[cut]
+    cover = (ndtr((u - x0) / sigma) - ndtr((u - x1) / sigma)) * (
+        ndtr((v - y0) / sigma) - ndtr((v - y1) / sigma)
+    )
+    outside = np.maximum(np.maximum(x0 - u, u - x1), np.maximum(y0 - v, v - y1))
+    bare = 1 - cv2.GaussianBlur(carried[cut].astype(np.float32), (0, 0), 1.0)
+    ink = colour + _noise(source, labels, place.shape[:2], rng)
+    place += cover[..., None] * (ink - place)
+    place += outline.added(outside / px_per_host_px) * bare[..., None]
+
+
+def stack_colours(
+    source: NDArray[np.uint8], labels: NDArray[np.uint8], usual: Array, *, least_px: int = 100
+) -> Array:
+    """(K, 3) median colour of each stack off its outlines in a picture; the usual one where rare.
+
+    Parameters
+    ----------
+    source : (H, W, 3) uint8
+    labels : (H, W) uint8
+    usual : (K, 3) float64
+    least_px : int
+        Px that make a median.
+    """
+    found = usual.copy()
+    for k in range(len(usual)):
+        inner = cv2.erode((labels == k).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+        if inner.sum() >= least_px:
+            found[k] = np.median(source[inner], axis=0)
+    return found
+
+
+def _noise(
+    source: NDArray[np.uint8],
+    labels: NDArray[np.uint8],
+    shape: tuple[int, int],
+    rng: np.random.Generator,
+) -> Picture:
+    """Deviations from the mean in a patch of one stack, drawn from all such; 0 where none fits."""
+    known = labels < UNKNOWN
+    kernel = np.ones(shape, np.uint8)
+    alike = (cv2.erode(labels, kernel) == cv2.dilate(labels, kernel)) & known
+    height, width = shape
+    top, left = (n // 2 for n in shape)
+    alike[:top] = alike[:, :left] = False
+    alike[labels.shape[0] - height + top :] = alike[:, labels.shape[1] - width + left :] = False
+    places = np.flatnonzero(alike)
+    if not len(places):
+        return np.zeros((*shape, 3), np.float32)
+    row, column = divmod(int(places[rng.integers(len(places))]), labels.shape[1])
+    patch = source[row - top : row - top + height, column - left : column - left + width]
+    return patch - patch.mean((0, 1), dtype=np.float32)

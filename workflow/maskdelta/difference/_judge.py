@@ -1,0 +1,90 @@
+"""Which regions are listed, which are doubtful, and which are slips of the segmentation."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from maskdelta.difference._edges import EdgeLook, learn_edges
+from maskdelta.difference._inputs import Inputs
+from maskdelta.difference._regions import Region
+from maskdelta.difference._second_look import SecondLook
+from maskdelta.difference._spacing import measure_spacing_px
+from maskdelta.images import Raster
+from maskdelta.study import DifferenceSettings
+
+__all__ = ["SecondLooks", "judge"]
+
+
+def judge(
+    regions: list[Region], settings: DifferenceSettings, least_px: float
+) -> tuple[list[Region], list[Region], list[Region]]:
+    """Regions to report, doubtful ones, and those where both photographs show the same.
+
+    The last are slips of the segmentation: the layers differ, but the colours are those that
+    unchanged places have for each other.
+    """
+    kept: list[Region] = []
+    doubtful: list[Region] = []
+    alike: list[Region] = []
+    for region in regions:
+        if region.affinity > -settings.max_affinity:
+            alike.append(region)
+            continue
+        doubt = _doubt(region, settings, least_px)
+        if doubt:
+            doubtful.append(replace(region, doubt=doubt))
+        else:
+            kept.append(region)
+    return kept, doubtful, alike
+
+
+def _doubt(region: Region, settings: DifferenceSettings, least_px: float) -> str:
+    """Why a region is not listed; empty when it is."""
+    if region.area_px < least_px or region.core_px < 3:
+        return "small"
+    if region.near_spoiled > 0.5:
+        return "near debris"
+    if region.soft_outline > settings.max_soft_frac:
+        return "soft outline"
+    if region.evidence < settings.min_evidence:
+        return "weak evidence"
+    if region.affinity > settings.max_affinity:
+        return "usual colours"
+    return ""
+
+
+@dataclass(frozen=True)
+class SecondLooks:
+    """What is measured once for the looks at spacing and edges.
+
+    Parameters
+    ----------
+    edges : EdgeLook
+    spacing_px : dict of int to int
+        Smallest spacing by plane.
+    """
+
+    edges: EdgeLook
+    spacing_px: dict[int, int]
+
+    @classmethod
+    def learn(cls, inputs: Inputs, layers: Iterable[int]) -> SecondLooks:
+        """Measure for some of the compared layers, given by number."""
+        before, after = inputs.before, inputs.after
+        return cls(
+            learn_edges(before.mosaic, after.mosaic, inputs.registration.before_to_after),
+            {
+                plane: measure_spacing_px(before.membership, before.visible, plane)
+                for plane in {inputs.planes[layer] for layer in layers}
+            },
+        )
+
+    def split(
+        self, regions: list[Region], states: Raster, inputs: Inputs, *, distance_px: float
+    ) -> tuple[list[Region], list[Region]]:
+        """Regions that stand and those in doubt; `states` are of all layers before any doubt."""
+        edges = replace(self.edges, before=inputs.before.mosaic, after=inputs.after.mosaic)
+        before = inputs.before.membership
+        look = SecondLook(states, before, inputs.planes, self.spacing_px, edges)
+        return look.split(regions, distance_px=distance_px)

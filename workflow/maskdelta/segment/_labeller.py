@@ -1,0 +1,130 @@
+"""The fitted colours of a die as a function from pictures to layers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.images import Box
+from maskdelta.segment._colour_model import ColourModel, ColourTable
+from maskdelta.segment._drift import DriftField
+from maskdelta.segment._labels import HALO_PX, BlockLabels, DotSizes, LayerRules, label_block
+from maskdelta.study import SegmentSettings, Stack, read_json
+
+__all__ = ["Labeller"]
+
+_SMOOTH_HALO_PX = 4
+
+
+@dataclass(frozen=True)
+class Labeller:
+    """What was fitted to one die: enough to label any picture of it, also an altered one.
+
+    Parameters
+    ----------
+    model : ColourModel
+    drift : DriftField
+    rules : LayerRules
+        Stacks in the order of the model.
+    dots : DotSizes
+    settings : SegmentSettings
+    """
+
+    model: ColourModel
+    drift: DriftField
+    rules: LayerRules
+    dots: DotSizes
+    settings: SegmentSettings
+
+    MARGIN_PX = HALO_PX + _SMOOTH_HALO_PX
+    """How far a picture must reach beyond the box that is labelled."""
+
+    @cached_property
+    def table(self) -> ColourTable:
+        """The model as a look-up table."""
+        return self.model.table()
+
+    def label(
+        self,
+        picture: NDArray[np.uint8],
+        covered: NDArray[np.bool_],
+        left_out: NDArray[np.bool_],
+        box: Box,
+    ) -> BlockLabels:
+        """Label a box.
+
+        Parameters
+        ----------
+        picture : (h + 2 MARGIN_PX, w + 2 MARGIN_PX, 3) uint8
+            Picture over the box grown by `MARGIN_PX`.
+        covered, left_out : (h + 2 MARGIN_PX, w + 2 MARGIN_PX) bool
+            Photographed; to be called spoiled whatever it shows.
+        box : Box
+            In the mosaic frame.
+        """
+        cut = (slice(_SMOOTH_HALO_PX, -_SMOOTH_HALO_PX),) * 2
+        colour = smoothed(picture)[cut] / self.drift.over(box.grown(HALO_PX))
+        found = label_block(
+            colour,
+            covered[cut],
+            left_out[cut],
+            self.table,
+            self.rules,
+            self.dots,
+            settings=self.settings,
+        )
+        inner = (..., slice(HALO_PX, -HALO_PX), slice(HALO_PX, -HALO_PX))
+        return BlockLabels(
+            found.label[inner],
+            found.confidence[inner],
+            found.membership[inner],
+            found.visible[inner],
+            found.inferred[inner],
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        """Everything fitted, to full precision."""
+        return {
+            "stacks": list(self.model.stacks),
+            "mean": self.model.mean.tolist(),
+            "covariance": self.model.covariance.tolist(),
+            "drift": self.drift.coefficients.tolist(),
+            "drift_box": list(self.drift.box),
+            "dot_px": [None if np.isinf(area) else float(area) for area in self.dots.usual],
+            "dot_least_px": self.dots.least.tolist(),
+        }
+
+    @classmethod
+    def read(
+        cls,
+        path: str | Path,
+        *,
+        layers: Sequence[str],
+        stacks: Mapping[str, Stack],
+        settings: SegmentSettings,
+    ) -> Labeller:
+        """Read a die's layers.json; the settings are those it was made under."""
+        data = read_json(path)["fitted"]
+        names = tuple(data["stacks"])
+        return cls(
+            ColourModel(names, np.array(data["mean"]), np.array(data["covariance"])),
+            DriftField(Box(*data["drift_box"]), np.array(data["drift"])),
+            LayerRules.of(names, layers, stacks),
+            DotSizes(
+                np.array([np.inf if area is None else area for area in data["dot_px"]]),
+                np.array(data["dot_least_px"]),
+            ),
+            settings,
+        )
+
+
+def smoothed(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Colour 0..255, smoothed by 0.8 px against grain."""
+    return cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 0.8)
