@@ -55,7 +55,11 @@ def tile_files(wildcards):
 def guide_files(wildcards):
     """Files that say where the tiles of a view lie: stage positions, or an overview."""
     view = STUDY.dies[wildcards.die].views[wildcards.view]
-    return [path for path in (view.positions, view.overview) if path not in ("", OME_POSITIONS)]
+    return [
+        path
+        for path in (view.positions, view.overview)
+        if path not in ("", OME_POSITIONS)
+    ]
 
 
 def mosaic_of(die):
