@@ -14,6 +14,8 @@ from shapely import LineString
 from maskdelta.errors import RegistrationRefused
 from maskdelta.images import Box, Raster, write_raster
 from maskdelta.register import ErrorMap, Registered, Side, register
+from maskdelta.register._blocks import common_shift
+from maskdelta.register._control import measure
 from maskdelta.register._cracks import split
 from maskdelta.study import RegisterSettings, Registration, apply_affine, read_table
 
@@ -287,6 +289,35 @@ def test_wrong_point_pairs_are_refused(before: Side, after: Side) -> None:
     places = np.array([[150, 140], [1050, 180], [600, 780]], float)
     found = run(before, after, point_pairs=(places, truth(places[::-1])))
     assert not found.registration.trusted
+
+
+def test_a_straight_edge_is_no_control_point(table: Table, rng) -> None:
+    """It fits anywhere along itself, with a correlation as high as any."""
+    image = np.full((300, 300, 3), 60, np.uint8)
+    image[:, 150:] = 180
+    sides = []
+    for _ in range(2):
+        grain = rng.normal(0, 2, image.shape)
+        sides.append(
+            table.side(cv2.GaussianBlur(image, (0, 0), 1) + grain.astype(np.uint8), (0, 0))
+        )
+    options = {"patch_px": 64, "search_px": 10}
+    points = np.array([[150.0, 150]])
+    found = measure(*sides, points, lambda p: p, **options)
+    assert (len(found), found.tried) == (0, 0)
+    for side in range(2):  # with a corner it is one
+        corner = image.copy()
+        corner[:160, 150:] = 60
+        sides[side] = table.side(cv2.GaussianBlur(corner, (0, 0), 1), (0, 0))
+    found = measure(*sides, points, lambda p: p, **options)
+    assert (len(found), found.tried) == (1, 1)
+    np.testing.assert_allclose(found.after_px, points, atol=0.05)
+
+
+def test_the_shift_of_a_block_is_that_of_most_of_its_points(rng) -> None:
+    moved = np.array([[-8.0, 1.0]]) + rng.normal(0, 0.1, (6, 2))
+    strays = rng.uniform(-30, 30, (5, 2))
+    np.testing.assert_allclose(common_shift(np.vstack([strays, moved])), [-8, 1], atol=0.2)
 
 
 CRACK = np.array([[560.0, 0.0], [600, 420], [640, 899]])  # array px before, from edge to edge

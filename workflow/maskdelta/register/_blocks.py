@@ -36,7 +36,7 @@ def with_lost(control: ControlPoints, fit: Fit, lost: ControlPoints) -> tuple[Co
 
 
 def rejected_groups(
-    control: ControlPoints, fit: Fit, *, spacing_px: float
+    control: ControlPoints, fit: Fit, *, spacing_px: float, least_px: float = 1.0
 ) -> tuple[list[int], list[dict[str, Any]]]:
     """Group the rejected points that lie beside one another.
 
@@ -47,6 +47,8 @@ def rejected_groups(
         Of these points.
     spacing_px : float
         Distance between control points.
+    least_px : float
+        Points that miss by less are left out: they hardly lie apart from the others.
 
     Returns
     -------
@@ -57,7 +59,7 @@ def rejected_groups(
         number of points comes first.
     """
     labels = [0] * len(control)
-    rejected = np.flatnonzero(fit.weight <= 0)
+    rejected = np.flatnonzero((fit.weight <= 0) & (np.hypot(*fit.residual_px.T) >= least_px))
     if not len(rejected):
         return labels, []
     tree = cKDTree(control.before_px[rejected])

@@ -22,6 +22,8 @@ Map = Callable[[Array], Array]
 
 _NOT_FOUND = -2.0
 """Score of a patch that was photographed in both, but not found; below any correlation."""
+_AMBIGUOUS = -3.0
+"""Score of a patch that fits well in more than one place, or anywhere along a line."""
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,8 @@ class ControlPoints:
     score : (n,) float64
         Correlation of the outlines, -1..1.
     tried : int
-        Patches that were photographed in both and show outlines, whether they were found or not.
+        Patches that were photographed in both and show outlines, and fit in one place at most,
+        whether they were found or not.
     """
 
     before_px: Array
@@ -161,7 +164,8 @@ def measure(
     The mosaic after is resampled to the frame of the one before under the current map, then the
     outlines are correlated (normalised, all shifts up to `search_px`) and the peak is refined by
     a parabola per axis. A patch whose second peak reaches 0.9 of the best is left out: it looks
-    the same in more than one place.
+    the same in more than one place. So is one whose peak is a ridge: a straight edge fits anywhere
+    along itself.
 
     Parameters
     ----------
@@ -198,7 +202,8 @@ def measure(
     centres = points[seen].reshape(-1, 2)
     good = score > _NOT_FOUND
     places = before_to_after(centres[good] + shifts[good])
-    tried = int((contrast > 0.3 * np.percentile(contrast, 80)).sum()) if len(score) else 0
+    telling = contrast[score != _AMBIGUOUS]
+    tried = int((telling > 0.3 * np.percentile(contrast, 80)).sum()) if len(score) else 0
     return ControlPoints(centres[good], places, score[good], tried)
 
 
@@ -222,15 +227,17 @@ def _find(
     patch: NDArray[np.float32], around: NDArray[np.float32], search: int, min_score: float
 ) -> tuple[Array, float]:
     """Shift to add to the predicted place (px of the mosaic before), and the correlation."""
-    nothing = np.zeros(2), _NOT_FOUND
     if patch.std() < 1e-3 or around.std() < 1e-3:
-        return nothing
+        return np.zeros(2), _NOT_FOUND
     surface = cv2.matchTemplate(around, patch, cv2.TM_CCOEFF_NORMED)
     row, column = divmod(int(surface.argmax()), surface.shape[1])
     best = float(surface[row, column])
     inside = 0 < row < surface.shape[0] - 1 and 0 < column < surface.shape[1] - 1
-    if best < min_score or not inside or _rival(surface, row, column) > 0.9 * best:
-        return nothing
+    unique = inside and _rival(surface, row, column) <= 0.9 * best
+    if not unique or _is_ridge(surface[row - 1 : row + 2, column - 1 : column + 2]):
+        return np.zeros(2), _AMBIGUOUS if best > 0.7 else _NOT_FOUND
+    if best < min_score:
+        return np.zeros(2), _NOT_FOUND
     shift = np.array(
         [
             column - search + _peak(surface[row, column - 1 : column + 2]),
@@ -246,6 +253,15 @@ def _rival(surface: NDArray[np.float32], row: int, column: int) -> float:
     peaks = surface == cv2.dilate(surface, np.ones((5, 5), np.uint8))
     peaks[max(0, row - hill) : row + hill + 1, max(0, column - hill) : column + hill + 1] = False
     return float(surface[peaks].max()) if peaks.any() else -1.0
+
+
+def _is_ridge(nine: NDArray[np.float32], *, least: float = 0.1) -> bool:
+    """Whether a peak, with its neighbours (3, 3), falls much less in one direction than across."""
+    xx = nine[1, 0] - 2 * nine[1, 1] + nine[1, 2]
+    yy = nine[0, 1] - 2 * nine[1, 1] + nine[2, 1]
+    xy = (nine[0, 0] - nine[0, 2] - nine[2, 0] + nine[2, 2]) / 4
+    steepest, flattest = np.linalg.eigvalsh(np.array([[xx, xy], [xy, yy]], np.float64))
+    return bool(flattest > least * steepest)  # both are negative at a peak
 
 
 def _peak(three: NDArray[np.float32]) -> float:

@@ -95,18 +95,25 @@ def _fit(pair: Pair, control: ControlPoints) -> Fit:
 
 
 def search_lost(pair: Pair, fit: Fit, control: ControlPoints, level: int) -> ControlPoints:
-    """The patches that were not found near the place predicted, looked for far around it.
+    """The patches that were not found near the place predicted, looked for farther around it.
 
     They take no part in the fit: they tell of blocks that moved farther than the last search
-    reached.
+    reached. The first try reaches less far than the period of most arrays, whose patches fit in
+    many places of the second.
     """
+    reduced = pair.at_level(fit.plane.affine, level)
     points = pair.grid(fit.plane.affine)
-    # places are rounded to px of the level; grid points lie at least a few px apart
-    apart, _ = cKDTree(control.before_px).query(points)
-    return pair.at_level(fit.plane.affine, level).measure(
-        points[apart > 2.0**level],
-        as_registration(fit).before_to_after,
-        patch_px=pair.settings.patch_px,
-        search_px=32,
-        min_score=0.5,
-    )
+    found = control.only(np.zeros(len(control), bool))
+    for search in (12, 32):
+        # places are rounded to px of the level; grid points lie at least a few px apart
+        known = np.concatenate([control.before_px, found.before_px])
+        apart, _ = cKDTree(known).query(points)
+        more = reduced.measure(
+            points[apart > reduced.unit],
+            as_registration(fit).before_to_after,
+            patch_px=pair.settings.patch_px,
+            search_px=search,
+            min_score=0.5,
+        )
+        found = found.joined(more)
+    return found

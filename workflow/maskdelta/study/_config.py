@@ -213,7 +213,7 @@ class RegisterSettings(Strict):
         24, ge=6, description="Fewer matches than this, and the pair is refused."
     )
     min_agree_frac: float = Field(
-        0.5,
+        0.6,
         ge=0,
         lt=1,
         description="Share of the patches photographed in both that must agree; below it the pair "

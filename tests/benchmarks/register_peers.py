@@ -1,0 +1,123 @@
+"""Maps between two pictures by general-purpose libraries, as a peer would use them."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import SimpleITK
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Peer:
+    """What another library found.
+
+    Parameters
+    ----------
+    name : str
+    to_before : callable or None
+        (n, 2) px of the picture after -> px of the picture before; None where it failed.
+    cpu_s : float
+        What it took, without the start that it was given.
+    """
+
+    name: str
+    to_before: Callable[[Array], Array] | None
+    cpu_s: float
+
+
+def peers(before: NDArray[np.uint8], after: NDArray[np.uint8], *, longest_px: int) -> list[Peer]:
+    """Maps after -> before by SIFT with RANSAC, and ECC and SimpleITK from that start.
+
+    Parameters
+    ----------
+    before, after : (H, W, 3) uint8
+    longest_px : int
+        Pictures are reduced to it: SIFT on a whole mosaic takes gigabytes.
+    """
+    scale = min(1.0, longest_px / max(*before.shape, *after.shape))
+    small = [
+        cv2.cvtColor(
+            cv2.resize(p, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA),
+            cv2.COLOR_RGB2GRAY,
+        )
+        for p in (before, after)
+    ]
+
+    def full(matrix: Array) -> Callable[[Array], Array]:
+        def apply(points: Array) -> Array:
+            reduced = (points + 0.5) * scale - 0.5
+            there = cv2.perspectiveTransform(reduced[None].astype(float), matrix)[0]
+            return (there + 0.5) / scale - 0.5
+
+        return apply
+
+    started = time.process_time()
+    sift = _sift(*small)
+    found = [Peer("SIFT + RANSAC", None if sift is None else full(sift), _since(started))]
+    if sift is None:
+        return found
+    # these two refine a start; alone they find no turn of 92 degrees
+    for name, refine in (("ECC", _ecc), ("SimpleITK similarity", _similarity)):
+        started = time.process_time()
+        matrix = refine(*small, sift)
+        found.append(Peer(name, None if matrix is None else full(matrix), _since(started)))
+    return found
+
+
+def _since(started: float) -> float:
+    return time.process_time() - started
+
+
+def _sift(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> Array | None:
+    detector = cv2.SIFT_create(8000)
+    (kb, db), (ka, da) = (detector.detectAndCompute(p, None) for p in (before, after))
+    pairs = cv2.BFMatcher().knnMatch(da, db, k=2)
+    good = [m for m, n in pairs if m.distance < 0.75 * n.distance]
+    if len(good) < 8:
+        return None
+    source = np.array([ka[m.queryIdx].pt for m in good])
+    target = np.array([kb[m.trainIdx].pt for m in good])
+    matrix, _ = cv2.findHomography(source, target, cv2.RANSAC, 3.0)
+    return matrix
+
+
+def _ecc(before: NDArray[np.uint8], after: NDArray[np.uint8], start: Array) -> Array | None:
+    warp = np.linalg.inv(start)
+    warp = (warp / warp[2, 2]).astype(np.float32)
+    stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 50, 1e-6)
+    try:
+        _, warp = cv2.findTransformECC(before, after, warp, cv2.MOTION_HOMOGRAPHY, stop, None, 5)
+    except cv2.error:
+        return None
+    return np.linalg.inv(warp.astype(float))
+
+
+def _similarity(before: NDArray[np.uint8], after: NDArray[np.uint8], start: Array) -> Array | None:
+    size = (before.shape[1], before.shape[0])
+    moved = cv2.warpPerspective(after, start, size)
+    fixed, moving = (SimpleITK.GetImageFromArray(p.astype(np.float32)) for p in (before, moved))
+    method = SimpleITK.ImageRegistrationMethod()
+    method.SetMetricAsMattesMutualInformation(32)
+    method.SetMetricSamplingStrategy(method.RANDOM)
+    method.SetMetricSamplingPercentage(0.05, 1)
+    method.SetInterpolator(SimpleITK.sitkLinear)
+    method.SetOptimizerAsRegularStepGradientDescent(1.0, 1e-4, 100)
+    method.SetOptimizerScalesFromPhysicalShift()
+    middle = SimpleITK.Similarity2DTransform()
+    middle.SetCenter((size[0] / 2, size[1] / 2))
+    method.SetInitialTransform(middle, inPlace=True)
+    try:
+        method.Execute(fixed, moving)
+    except RuntimeError:
+        return None
+    corners = np.array([[0, 0], [size[0], 0], [0, size[1]], size], float)
+    there = np.array([middle.TransformPoint(c) for c in corners.tolist()])
+    back = cv2.getPerspectiveTransform(there.astype(np.float32), corners.astype(np.float32))
+    return back @ start
