@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from maskdelta.cli import session
-from maskdelta.difference import NullPair, landmarks_in_study, rank_comparison
+from maskdelta.difference import NullPair, OtherPair, landmarks_in_study, rank_comparison
 from maskdelta.register import ErrorMap
 from maskdelta.study import (
     DifferenceSettings,
@@ -38,6 +38,18 @@ with session(snakemake.log[0], snakemake.threads):
         settings=settings,
         membership=snakemake.input.membership,
         stacks={name: Stack(**stack) for name, stack in snakemake.params.stacks.items()},
+        other_pairs=[
+            OtherPair(
+                before,
+                after,
+                revised,
+                folder.parent / f"{before}--{after}",
+                ToStudy.read(
+                    f"results/dies/{before}/to_study.json", comparisons="results/comparisons"
+                ),
+            )
+            for before, after, revised in snakemake.params.other_pairs
+        ],
         null_pairs=[NullPair.read(Path(path).parent) for path in snakemake.input.null_regions],
         changed_bits=[
             (row["x_um"], row["y_um"])

@@ -379,6 +379,9 @@ def _change(
         "label": "",
         "note": "",
         "since_verdict": "",
+        "seen_before": "0 of 2",
+        "seen_after": "2 of 2",
+        "cause": "mask change",
         "tiles_before": "tile 1.jpg",
         "tiles_after": "tile 2.jpg",
     }

@@ -223,6 +223,38 @@ def of_null_pairs(name):
     return found
 
 
+def other_pairs(wildcards):
+    """Comparisons of either die with a further one of the two revisions: before, after, revised.
+
+    `revised` says whether that further die is of the revision after.
+    """
+    pair = {wildcards.before, wildcards.after}
+    old, new = (STUDY.dies[die].revision for die in (wildcards.before, wildcards.after))
+    found = []
+    for before, after in PAIRS:
+        further = {before, after} - pair
+        if old == new or len(further) != 1:
+            continue
+        revision = STUDY.dies[next(iter(further))].revision
+        if revision in (old, new):
+            found.append((before, after, revision == new))
+    return found
+
+
+def masks_of_other_pairs(wildcards):
+    """Masks of those comparisons."""
+    return [
+        f"results/comparisons/{before}--{after}/differences/{layer}.tif"
+        for before, after, _ in other_pairs(wildcards)
+        for layer in LAYERS
+    ]
+
+
+def links_of_other_pairs(wildcards):
+    """Links into the study frame of the dies in whose frames those masks lie."""
+    return links_of({before for before, _, _ in other_pairs(wildcards)})
+
+
 def registrations_to_reference(wildcards):
     """Registrations that lead from a die to the reference, in order."""
     steps = link_path(PAIRS, wildcards.die, STUDY.reference)
@@ -232,6 +264,11 @@ def registrations_to_reference(wildcards):
 def all_registrations(wildcards):
     """Registrations that lead from either die of a comparison to the reference."""
     return registrations_of((wildcards.before, wildcards.after))
+
+
+def registrations_of_other_pairs(wildcards):
+    """Registrations that the links of the other comparisons name."""
+    return registrations_of({before for before, _, _ in other_pairs(wildcards)})
 
 
 def all_surveys():

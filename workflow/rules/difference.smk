@@ -87,6 +87,9 @@ rule rank_changes:
         arrays=(["results/comparisons/{before}--{after}/arrays.csv"] if ARRAYS else []),
         null_regions=of_null_pairs("regions.csv"),
         null_sensitivity=of_null_pairs("sensitivity.csv"),
+        other_masks=masks_of_other_pairs,
+        other_links=links_of_other_pairs,
+        other_registrations=registrations_of_other_pairs,
         poses=both_poses,
         link="results/dies/{before}/to_study.json",
         registrations=all_registrations,
@@ -112,6 +115,7 @@ rule rank_changes:
         marked=marks_digest(MARKS, "landmark"),
         verdicts=lookup(within=config, dpath="verdicts"),
         judged=digest_of_verdicts,
+        other_pairs=other_pairs,
         code=code_digest("difference", "register", "images", "study"),
     message:
         "Changes from {wildcards.before} to {wildcards.after}, ranked"

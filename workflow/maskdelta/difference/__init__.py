@@ -8,6 +8,7 @@ from maskdelta.difference._landmarks import landmarks_in_study
 from maskdelta.difference._masks import ADDED, NOT_COMPARABLE, REMOVED, SAME, compare_layer
 from maskdelta.difference._null import NullPair
 from maskdelta.difference._rank import rank_comparison
+from maskdelta.difference._specimens import OtherPair
 from maskdelta.difference._verdicts import apply_verdicts
 
 __all__ = [
@@ -19,6 +20,7 @@ __all__ = [
     "Differences",
     "Landmark",
     "NullPair",
+    "OtherPair",
     "apply_verdicts",
     "compare_dies",
     "compare_layer",

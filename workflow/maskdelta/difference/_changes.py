@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
@@ -12,6 +12,7 @@ from scipy.sparse.csgraph import connected_components
 from shapely.geometry.base import BaseGeometry
 
 from maskdelta.difference._regions import Region
+from maskdelta.difference._specimens import Seen
 from maskdelta.register import ErrorMap
 from maskdelta.study import Mark, ToStudy, Verdict
 
@@ -64,6 +65,8 @@ class Change:
         Word of `classify`; empty until it has been asked.
     moved_um : (float, float) or None
         Displacement, for the kind `moved`.
+    seen : Seen
+        In which specimens it shows.
     """
 
     regions: tuple[Region, ...]
@@ -83,6 +86,7 @@ class Change:
     verdict: Verdict | None = None
     kind: str = ""
     moved_um: tuple[float, float] | None = None
+    seen: Seen = field(default_factory=Seen)
 
     @property
     def changed_um2(self) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from maskdelta.difference._regions import Region, own_px
 from maskdelta.images import Raster
 from maskdelta.study import ToStudy, round_points
 
-__all__ = ["outline_features", "outline_of"]
+__all__ = ["outline_features", "outline_of", "shapes_of"]
 
 
 def outline_features(
@@ -29,24 +29,33 @@ def outline_features(
     """GeoJSON with a feature a region: its outline in the study frame."""
     features = []
     for rank, change in enumerate(changes, start=1):
-        for region in change.regions:
-            name = layers[region.layer]
-            outline = outline_of(region, masks[name])
-            moved = shapely.transform(outline, to_study.to_study)
+        for name, sign, shape in shapes_of(change, layers, masks, to_study):
             features.append(
                 {
                     "type": "Feature",
-                    "geometry": _rounded(moved),
+                    "geometry": _rounded(shape),
                     "properties": {
                         "rank": rank,
                         "change": change.name,
                         "layer": name,
-                        "state": "added" if region.sign == ADDED else "removed",
+                        "state": "added" if sign == ADDED else "removed",
                         "frame": "study",
                     },
                 }
             )
     return {"type": "FeatureCollection", "features": features}
+
+
+def shapes_of(
+    change: Change, layers: Sequence[str], masks: Mapping[str, Raster], to_study: ToStudy
+) -> list[tuple[str, int, BaseGeometry]]:
+    """Layer, sign and outline in the study frame of each region of a change."""
+    found = []
+    for region in change.regions:
+        name = layers[region.layer]
+        outline = outline_of(region, masks[name])
+        found.append((name, region.sign, shapely.transform(outline, to_study.to_study)))
+    return found
 
 
 def _rounded(geometry: BaseGeometry) -> dict[str, Any]:

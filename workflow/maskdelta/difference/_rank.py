@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,10 @@ from maskdelta.difference._changes import Landmark, group_regions, make_change, 
 from maskdelta.difference._kinds import Surroundings, classify, contact_layers
 from maskdelta.difference._landmarks import landmark_rows
 from maskdelta.difference._null import NullPair, find_odds
-from maskdelta.difference._outlines import outline_features
+from maskdelta.difference._outlines import outline_features, shapes_of
 from maskdelta.difference._region_table import read_regions
 from maskdelta.difference._sensitivity import read_sizes
+from maskdelta.difference._specimens import OtherPair, seen_in
 from maskdelta.difference._verdicts import apply_verdicts
 from maskdelta.difference._write import change_row, null_rows, odds_of, odds_summary, summary_of
 from maskdelta.images import Raster
@@ -48,6 +50,7 @@ def rank_comparison(
     stacks: Mapping[str, Stack],
     changed_bits: Sequence[tuple[float, float]] = (),
     null_pairs: Sequence[NullPair] = (),
+    other_pairs: Sequence[OtherPair] = (),
 ) -> None:
     """Group, judge and rank the regions of a comparison.
 
@@ -75,6 +78,8 @@ def rank_comparison(
         Places of bits of programmed arrays that differ, um of the study frame.
     null_pairs : sequence of NullPair
         Other comparisons of two dies of one revision.
+    other_pairs : sequence of OtherPair
+        Comparisons of either die with further specimens of the two revisions.
     """
     folder = Path(folder)
     scale = to_study.um_per_mosaic_px()
@@ -99,7 +104,15 @@ def rank_comparison(
             contact_layers(stacks),
             np.asarray(changed_bits, float).reshape(-1, 2),
         )
-        changes = rank_changes([classify(c, around, to_study) for c in judged], landmarks)
+        witnesses = [
+            pair.witness((registration.before, registration.after), layers, stack)
+            for pair in other_pairs
+            if to_study.linked and pair.link.linked
+        ]
+        changes = [
+            replace(change, seen=seen_in(shapes_of(change, layers, masks, to_study), witnesses))
+            for change in rank_changes([classify(c, around, to_study) for c in judged], landmarks)
+        ]
         odds = find_odds(
             read_table(folder / "regions.csv", "regions"),
             sum(row["comparable_um2"] for row in sensitivity),

@@ -216,6 +216,19 @@ _CHANGES = Table(
             empty=True,
         ),
         _c("q_value", float, "The same, as a false discovery rate.", decimals=6, empty=True),
+        _c(
+            "seen_before",
+            str,
+            "In how many dies of the revision before what is new after shows, of those where "
+            "that could be told: `0 of 2`.",
+        ),
+        _c("seen_after", str, "The same for the dies of the revision after."),
+        _c(
+            "cause",
+            str,
+            "Whether the masks changed or one chip is at fault; empty without further specimens.",
+            choices=("", "mask change", "specimen fault", "undecided"),
+        ),
         _c("landmark", str, "Nearest landmark within reach; empty where none."),
         _c("landmark_distance_um", float, "Distance to it.", decimals=1, empty=True),
         _c(
