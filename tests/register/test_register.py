@@ -17,6 +17,8 @@ from maskdelta.register import ErrorMap, Registered, Side, register
 from maskdelta.register._blocks import common_shift
 from maskdelta.register._control import measure
 from maskdelta.register._cracks import split
+from maskdelta.register._pair import Pair
+from maskdelta.register._spectrum import match_spectra
 from maskdelta.study import RegisterSettings, Registration, apply_affine, read_table
 
 HEIGHT, WIDTH = 900, 1200
@@ -289,6 +291,39 @@ def test_wrong_point_pairs_are_refused(before: Side, after: Side) -> None:
     places = np.array([[150, 140], [1050, 180], [600, 780]], float)
     found = run(before, after, point_pairs=(places, truth(places[::-1])))
     assert not found.registration.trusted
+
+
+def under_metal(image: np.ndarray, seed: int) -> np.ndarray:
+    """The picture with wide lines of metal over it, through which nothing shows."""
+    rng = np.random.default_rng(seed)
+    metal = np.zeros(image.shape[:2], np.uint8)
+    for _ in range(140):
+        x, y = rng.integers(0, image.shape[1]), rng.integers(0, image.shape[0])
+        long, short = rng.integers(60, 300), rng.integers(14, 30)
+        w, h = (long, short) if rng.random() < 0.5 else (short, long)
+        metal[y : y + h, x : x + w] = 1
+    assert 0.3 < metal.mean() < 0.6
+    cover = cv2.GaussianBlur(metal.astype(np.float32), (0, 0), 1.2)[..., None]
+    return (image * (1 - cover) + np.array([235, 230, 215]) * cover).astype(np.uint8)
+
+
+def test_spectra_find_the_turn_scale_and_mirror(table: Table, after: Side) -> None:
+    metal = table.side(under_metal(manhattan(1), 8), BEFORE_AT)
+    guesses = match_spectra(Pair(metal, after, SETTINGS))
+    off = [
+        np.hypot(*(apply_affine(g.affine_after_to_before, truth(grid())) - grid()).T).max()
+        for g in guesses
+    ]
+    best = int(np.argmin(off))
+    assert guesses[best].mirror
+    # a quarter of a degree and 0.6 % at the corners, 750 px away, and a px of the square
+    assert off[best] < 10
+
+
+def test_a_view_stripped_of_its_metal_is_laid_over(table: Table, after: Side) -> None:
+    registration = run(table.side(under_metal(manhattan(1), 8), BEFORE_AT), after).registration
+    assert registration.trusted, registration.refused
+    assert rms(misses(registration, grid())) < 0.3  # half of the outlines are covered
 
 
 def test_a_straight_edge_is_no_control_point(table: Table, rng) -> None:

@@ -19,7 +19,7 @@ from maskdelta.study import (
     invert_affine,
 )
 
-__all__ = ["POINT_PAIRS", "from_point_pairs", "guess_maps"]
+__all__ = ["POINT_PAIRS", "from_point_pairs", "guess_maps", "in_mosaic_px"]
 
 Array = NDArray[np.float64]
 
@@ -39,7 +39,7 @@ def guess_maps(pair: Pair) -> list[FeatureMatch]:
         pictures = [eight_bits(s.picture(s.box)) for s in sides]
         masks = [s.covered(s.box).astype(np.uint8) * 255 for s in sides]
         for match in match_features(*pictures, mask_before=masks[0], mask_after=masks[1]):
-            affine = _in_mosaic_px(match.affine_after_to_before, *sides)
+            affine = in_mosaic_px(match.affine_after_to_before, *sides)
             if _believable(affine):
                 found.append(replace(match, affine_after_to_before=affine))
         found.sort(key=lambda m: -m.inliers)
@@ -69,7 +69,7 @@ def _clear(found: list[FeatureMatch], settings: RegisterSettings) -> bool:
     return enough and found[0].spread_frac > 0.1
 
 
-def _in_mosaic_px(affine: Array, before: Side, after: Side) -> Array:
+def in_mosaic_px(affine: Array, before: Side, after: Side) -> Array:
     """An affine map between level arrays (0-based) as one between mosaic frames."""
 
     def array_to_mosaic(side: Side) -> Array:

@@ -15,11 +15,13 @@ from maskdelta.register._blocks import rejected_groups, rounded, with_lost
 from maskdelta.register._control import ControlPoints, Side
 from maskdelta.register._cracks import join, points_within, split_pair
 from maskdelta.register._error_map import ErrorMap, error_map
+from maskdelta.register._features import FeatureMatch
 from maskdelta.register._fit import Fit, max_strain
 from maskdelta.register._guess import from_point_pairs, guess_maps
 from maskdelta.register._pair import Pair
 from maskdelta.register._refine import as_registration, first_pass, search_lost, second_pass
 from maskdelta.register._registered import Registered, miss_figures
+from maskdelta.register._spectrum import match_spectra
 from maskdelta.register._verify import HELP, Verified, doubts, verify
 from maskdelta.study import Keystone, RegisterSettings, Registration
 
@@ -40,9 +42,10 @@ def register(
 ) -> Registered:
     """Register the mosaic after to the mosaic before.
 
-    Features on reduced pictures give an affine map; patches all over refine it, with a keystone
-    where that predicts left-out blocks better, and at full scale in two passes; a smooth warp is
-    added where it predicts left-out blocks better (see `fit_map`).
+    Features on reduced pictures give an affine map, or else the spectra of their outlines; patches
+    all over refine it, with a keystone where that predicts left-out blocks better, and at full
+    scale in two passes; a smooth warp is added where it predicts left-out blocks better (see
+    `fit_map`).
 
     Parameters
     ----------
@@ -76,23 +79,41 @@ def _register_one(
     pair: Pair, names: tuple[str, str], point_pairs: tuple[Array, Array] | None
 ) -> Registered:
     """Register two mosaics, or two pieces of them, by one smooth map."""
-    settings = pair.settings
-    if point_pairs is not None and len(point_pairs[0]) >= 3:
-        guesses = [from_point_pairs(*point_pairs)]
-    else:
-        guesses = guess_maps(pair)
-    checked = verify(pair, guesses)
-    refused = doubts(checked, guesses, settings, pair.box)
+    checked, refused = _start(pair, point_pairs)
     if refused:
         return _refused(pair, names, checked, refused)
     control, level = first_pass(pair, checked[0].plane)
-    least = settings.min_inliers // 4
+    least = pair.settings.min_inliers // 4
     if len(control) < least:
         text = f"only {len(control)} patches agree at full scale, {least} are needed; {HELP}"
         return _refused(pair, names, checked, (text,))
     fit, control = second_pass(pair, control, level)
     lost = search_lost(pair, fit, control, level)
     return _finish(pair, names, checked[0], fit, control, lost, level)
+
+
+def _start(
+    pair: Pair, point_pairs: tuple[Array, Array] | None
+) -> tuple[list[Verified], tuple[str, ...]]:
+    """Hypotheses that were looked at, the best one first, and the reasons to doubt it.
+
+    Where features give nothing to trust, as between views with metal on and stripped, the spectra
+    of the outlines are asked.
+    """
+    if point_pairs is not None and len(point_pairs[0]) >= 3:
+        sources = [lambda: [from_point_pairs(*point_pairs)]]
+    else:
+        sources = [lambda: guess_maps(pair), lambda: match_spectra(pair)]
+    guesses: list[FeatureMatch] = []
+    checked: list[Verified] = []
+    for source in sources:
+        more = source()
+        guesses += more
+        checked = verify(pair, more, known=checked)
+        refused = doubts(checked, guesses, pair.settings, pair.box)
+        if not refused:
+            break
+    return checked, refused
 
 
 def _finish(

@@ -53,14 +53,17 @@ class Verified:
         return self.agree * self.score
 
 
-def verify(pair: Pair, guesses: Sequence[FeatureMatch]) -> list[Verified]:
+def verify(
+    pair: Pair, guesses: Sequence[FeatureMatch], *, known: Sequence[Verified] = ()
+) -> list[Verified]:
     """Refine each distinct hypothesis with patches on a reduced picture; the best one first.
 
     Features count corners; patches ask whether the outlines agree wherever both dies were
-    photographed. A die that is nearly its own mirror image is told from it only so.
+    photographed. A die that is nearly its own mirror image is told from it only so. Those in
+    `known` were looked at before.
     """
     level = pair.before.mosaic.level_for(pair.settings.feature_px * 3 // 4)
-    checked: list[Verified] = []
+    checked = list(known)
     for guess in guesses[:12]:
         start = Plane.of(guess.affine_after_to_before)
         if any(same_map(start, v.plane, pair.box) for v in checked):
@@ -116,9 +119,8 @@ def doubts(
     if best.agree < needed:
         found.append(
             f"{best.agree} of {best.tried} patches agree under the best of {len(checked)} "
-            f"arrangements ({best.match.inliers} of {best.match.matches} features), "
-            f"{needed} are needed: the dies may be unrelated; if one is cracked, mark the crack; "
-            f"if most of it was redrawn, {HELP}"
+            f"arrangements ({_source(best.match)}), {needed} are needed: the dies may be "
+            f"unrelated; if one is cracked, mark the crack; if most of it was redrawn, {HELP}"
         )
     rivals = [v for v in checked[1:] if not same_map(v.plane, best.plane, box)]
     if rivals and rivals[0].merit > 0.7 * best.merit:
@@ -133,6 +135,11 @@ def doubts(
             f"one direction would have to be stretched by {stretch[0] / stretch[1] - 1:.0%}; {HELP}"
         )
     return tuple(found)
+
+
+def _source(match: FeatureMatch) -> str:
+    """Where a hypothesis came from, in words."""
+    return f"{match.inliers} of {match.matches} features" if match.matches else match.kind
 
 
 def _needed(best: Verified, settings: RegisterSettings) -> int:

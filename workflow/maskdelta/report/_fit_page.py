@@ -112,7 +112,7 @@ def _figures(compared: Compared) -> list[tuple[str, str, str]]:
         ),
     ]
     features = figures.get("features")
-    if isinstance(features, dict) and {"agree", "matches"} <= set(features):
+    if isinstance(features, dict) and features.get("matches"):
         rows.append(
             (
                 "Features that agree",
