@@ -147,6 +147,14 @@ def test_headlines(results):
     assert "2 of 3" in words  # tiles placed
 
 
+def test_a_registration_is_shown_close_up(results):
+    page = Page(results / "report" / "a1--b1-fit.html")
+    assert "Worst: x " in page.words
+    for name in ("worst", "typical", "best"):
+        for way in ("squares", "outlines"):
+            assert (results / "report" / "a1--b1" / f"fit_{name}_{way}.jpg").is_file()
+
+
 def test_a_change_has_its_pictures_and_figures(results):
     page = Page(results / "report" / "a1--b1.html")
     words = " ".join(page.words.split())
