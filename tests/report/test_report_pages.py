@@ -233,6 +233,7 @@ def test_a_refused_registration_is_said_and_nothing_is_compared(refused):
     page = Page(refused / "report" / "a1--b1.html")
     assert "nothing was compared" in page.words
     assert "changes" not in page.ids
+    assert (refused / "report" / "a1--b1" / "candidate_1.jpg").is_file()
     assert "7 of 90" in Page(refused / "report" / "a1--b1-fit.html").words
     assert "keeps its own frame" in Page(refused / "report" / "die-b1.html").words
 

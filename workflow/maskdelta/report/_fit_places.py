@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import cv2
@@ -17,8 +18,9 @@ from maskdelta.report._picture_files import save_jpeg
 from maskdelta.report._results import Compared, Folders
 from maskdelta.report._scale_bar import ScaleBar, scale_bar
 from maskdelta.report._view import View, sample
+from maskdelta.study import apply_affine, invert_affine
 
-__all__ = ["Look", "choose_places", "write_looks"]
+__all__ = ["Candidate", "Look", "choose_places", "write_candidates", "write_looks"]
 
 Array = NDArray[np.float64]
 
@@ -112,6 +114,61 @@ def write_looks(compared: Compared, folders: Folders, *, side_px: float = 240) -
             bar = scale_bar(width, compared.unit)
             looks.append(Look(name, x, y, miss, files[0], files[1], view.width, bar))
     return looks
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A way of laying one die over the other that was tried and refused.
+
+    Parameters
+    ----------
+    number : int
+        In the list of hypotheses, from 1.
+    file : str
+        Outlines of both mosaics, relative to the page.
+    width, height : int
+        Of the picture, px.
+    """
+
+    number: int
+    file: str
+    width: int
+    height: int
+
+
+def write_candidates(
+    compared: Compared, folders: Folders, *, most: int = 3, longest_px: int = 720
+) -> list[Candidate]:
+    """Write the outlines of both mosaics under the best of the refused hypotheses.
+
+    Parameters
+    ----------
+    compared : Compared
+    folders : Folders
+    most : int
+        Hypotheses shown.
+    longest_px : int
+        Of a picture.
+    """
+    hypotheses = compared.registration.figures.get("hypotheses", [])
+    found = []
+    with ExitStack() as stack:
+        mosaics = [
+            stack.enter_context(Raster.open(folders.mosaic(die)))
+            for die in (compared.before, compared.after)
+        ]
+        view = View.of_box(mosaics[0].box, longest_px=longest_px)
+        before = eight_bits(sample(mosaics[0], view))
+        for number, hypothesis in enumerate(hypotheses[:most], start=1):
+            matrix = hypothesis.get("affine_after_to_before")
+            if matrix is None:  # files of earlier versions have none
+                continue
+            there = partial(apply_affine, invert_affine(np.array(matrix)))
+            after = sample(mosaics[1], view, frame_to_raster=there)
+            file = f"{compared.name}/candidate_{number}.jpg"
+            save_jpeg(folders.report / file, outlines(before, eight_bits(after)), quality=92)
+            found.append(Candidate(number, file, view.width, view.height))
+    return found
 
 
 def checkerboard(
