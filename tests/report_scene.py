@@ -276,6 +276,7 @@ def _hypothesis() -> dict[str, Any]:
         "patches_agree": 3,
         "patches_tried": 40,
         "score": 0.1,
+        "affine_after_to_before": [[-1.0, 0.02, WIDTH - 9.0], [0.02, 1.0, 4.0]],
     }
 
 

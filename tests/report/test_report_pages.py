@@ -147,6 +147,14 @@ def test_headlines(results):
     assert "2 of 3" in words  # tiles placed
 
 
+def test_a_registration_is_shown_close_up(results):
+    page = Page(results / "report" / "a1--b1-fit.html")
+    assert "Worst: x " in page.words
+    for name in ("worst", "typical", "best"):
+        for way in ("squares", "outlines"):
+            assert (results / "report" / "a1--b1" / f"fit_{name}_{way}.jpg").is_file()
+
+
 def test_a_change_has_its_pictures_and_figures(results):
     page = Page(results / "report" / "a1--b1.html")
     words = " ".join(page.words.split())
@@ -225,6 +233,7 @@ def test_a_refused_registration_is_said_and_nothing_is_compared(refused):
     page = Page(refused / "report" / "a1--b1.html")
     assert "nothing was compared" in page.words
     assert "changes" not in page.ids
+    assert (refused / "report" / "a1--b1" / "candidate_1.jpg").is_file()
     assert "7 of 90" in Page(refused / "report" / "a1--b1-fit.html").words
     assert "keeps its own frame" in Page(refused / "report" / "die-b1.html").words
 

@@ -223,6 +223,7 @@ def _refused(
                     "patches_agree": v.agree,
                     "patches_tried": v.tried,
                     "score": rounded(v.score),
+                    "affine_after_to_before": np.round(v.plane.affine, 8).tolist(),
                 }
                 for v in checked
             ]

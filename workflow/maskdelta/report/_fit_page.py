@@ -10,6 +10,7 @@ import numpy as np
 from maskdelta.images import Raster
 from maskdelta.register import ErrorMap
 from maskdelta.report._figure_files import Plot
+from maskdelta.report._fit_places import Look, write_candidates, write_looks
 from maskdelta.report._plots_fit import draw_error, draw_residuals, residual_exaggeration
 from maskdelta.report._results import Compared, Folders, covered_box
 from maskdelta.report._templates import write_page
@@ -31,6 +32,7 @@ def write_fit_page(compared: Compared, folders: Folders, **common: object) -> Fi
     """Write `<before>--<after>-fit.html` with its plots."""
     page = f"{compared.name}-fit.html"
     plots: dict[str, Plot] = {}
+    looks: list[Look] = []
     factor = 1.0
     if not compared.refused:
         with Raster.open(folders.coverage(compared.before)) as coverage:
@@ -53,11 +55,14 @@ def write_fit_page(compared: Compared, folders: Folders, **common: object) -> Fi
             scale=compared.um_per_px,
             unit=compared.unit,
         )
+        looks = write_looks(compared, folders)
     write_page(
         folders.report / page,
         "fit.html",
         c=compared,
         plots=plots,
+        looks=looks,
+        candidates=write_candidates(compared, folders) if compared.refused else [],
         exaggeration=factor,
         figures=_figures(compared),
         hypotheses=compared.registration.figures.get("hypotheses", []),
