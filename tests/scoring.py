@@ -155,7 +155,7 @@ def _score_changes(
             if row["x0_um"] < c and row["x1_um"] > a and row["y0_um"] < d and row["y1_um"] > b
         ]
         used |= set(hits)
-        if _visible_share(edit, before, after) >= 0.5:
+        if visible_edit_share(edit, before, after) >= 0.5:
             visible += 1
             found += bool(hits)
             missed += [] if hits else [edit["kind"]]
@@ -168,7 +168,7 @@ def _score_changes(
     }
 
 
-def _visible_share(edit: dict[str, Any], before: Die, after: Die) -> float:
+def visible_edit_share(edit: dict[str, Any], before: Die, after: Die) -> float:
     """Share of an edit's changed area that the truth lets be seen in both dies."""
     seen = total = 0
     for group in (edit["added"], edit["removed"]):

@@ -8,13 +8,14 @@ import numpy as np
 import pytest
 
 from maskdelta.difference import ADDED, NOT_COMPARABLE, REMOVED, Change
-from maskdelta.difference._kinds import Surroundings, classify, contact_layers
+from maskdelta.difference._kinds import Surroundings, channel_layers, classify, contact_layers
 from maskdelta.difference._regions import join_regions, measure_block
 from maskdelta.images import Box, Raster, write_raster
 from maskdelta.study import StudySettings, link_to_study
 
 SIZE = 300
-LAYERS = ("polysilicon", "contact", "metal")
+LAYERS = ("diffusion", "polysilicon", "contact", "metal")
+TRANSISTOR = frozenset({"diffusion", "polysilicon"})
 Boxes = dict[str, list[tuple[int, int, int, int]]]
 LINK = link_to_study("a", "a", (), own_um_per_px=0.5, reference_um_per_px=0.5)
 
@@ -86,7 +87,7 @@ def kind_of(
     masks = {n: written(folder / f"{n}.tif", states[k : k + 1], n) for k, n in enumerate(LAYERS)}
     membership = written(folder / "layers.tif", b.astype(np.uint8) * 255, *LAYERS)
     places = np.array(bits, float).reshape(-1, 2)
-    around = Surroundings(membership, masks, {"contact"}, places)
+    around = Surroundings(membership, masks, {"contact"}, places, {TRANSISTOR})
     try:
         return classify(change, around, LINK)
     finally:
@@ -122,6 +123,28 @@ def test_the_kinds(tmp_path: Path, before: Boxes, after: Boxes, kind: str) -> No
     assert kind_of(tmp_path, before, after).kind == kind
 
 
+WIDE: Boxes = {"diffusion": [(100, 100, 124, 130)], "polysilicon": [(108, 92, 116, 138)]}
+
+
+def test_a_transistor_that_grew_is_widened_and_a_second_one_is_added(tmp_path: Path) -> None:
+    grown: Boxes = {"diffusion": [(100, 100, 124, 158)], "polysilicon": [(108, 92, 116, 166)]}
+    assert kind_of(tmp_path, WIDE, grown).kind == "widened"
+    assert kind_of(tmp_path, grown, WIDE).kind == "narrowed"
+    second = {name: [*WIDE[name], *_moved(WIDE[name], 0, 50)] for name in WIDE}
+    assert kind_of(tmp_path, WIDE, second).kind == "added"
+
+
+def _moved(boxes: list[tuple[int, int, int, int]], dx: int, dy: int) -> list:
+    return [(x0 + dx, y0 + dy, x1 + dx, y1 + dy) for x0, y0, x1, y1 in boxes]
+
+
+def test_a_few_doubtful_px_beside_a_letter_hide_nothing(tmp_path: Path) -> None:
+    before: Boxes = {"metal": [(100, 100, 106, 140), (106, 100, 120, 106)]}
+    after: Boxes = {"metal": [(100, 100, 106, 140), (106, 134, 120, 140)]}
+    found = kind_of(tmp_path, before, after, unseen={"metal": [(98, 110, 100, 114)]})
+    assert found.kind == "lettering"
+
+
 def test_a_shape_that_ends_out_of_sight_is_no_lettering(tmp_path: Path) -> None:
     before: Boxes = {"metal": [(100, 100, 106, 140), (106, 100, 120, 106)]}
     after: Boxes = {"metal": [(100, 100, 106, 140), (106, 134, 120, 140)]}
@@ -136,10 +159,7 @@ def test_what_moved_has_its_vector(tmp_path: Path, dx: int, dy: int) -> None:
         "metal": [(90, 110, 150, 130)],
         "contact": [DOT],
     }
-    moved = {
-        name: [(x0 + dx, y0 + dy, x1 + dx, y1 + dy) for x0, y0, x1, y1 in boxes]
-        for name, boxes in parts.items()
-    }
+    moved = {name: _moved(boxes, dx, dy) for name, boxes in parts.items()}
     found = kind_of(tmp_path, parts, moved)
     assert found.kind == "moved"
     assert found.moved_um == pytest.approx((dx / 2, dy / 2), abs=1e-9)
@@ -169,3 +189,8 @@ def test_many_pieces_in_three_layers_are_a_block_redrawn(tmp_path: Path) -> None
 def test_contact_layers_are_those_of_dots_only() -> None:
     stacks = StudySettings.model_validate({"reference": "a", "dies": {}}).stacks
     assert contact_layers(stacks) == {"contact"}
+
+
+def test_transistors_are_where_two_open_layers_cross() -> None:
+    stacks = StudySettings(reference="a", dies={}).stacks
+    assert channel_layers(stacks) == {TRANSISTOR}

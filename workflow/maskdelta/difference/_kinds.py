@@ -16,7 +16,7 @@ from maskdelta.difference._regions import Region, label_mask
 from maskdelta.images import Box, Raster
 from maskdelta.study import Stack, ToStudy
 
-__all__ = ["LayerShapes", "Surroundings", "classify", "contact_layers"]
+__all__ = ["LayerShapes", "Surroundings", "channel_layers", "classify", "contact_layers"]
 
 Mask = NDArray[np.bool_]
 _MARGIN_PX = 64
@@ -61,12 +61,15 @@ class Surroundings:
         Layers that only occur as dots.
     changed_bits : (n, 2) float64
         Places of bits that differ, um of the study frame.
+    channels : collection of set of str
+        Pairs of layers that make a transistor where they cross.
     """
 
     membership: Raster
     masks: Mapping[str, Raster]
     contacts: Collection[str]
     changed_bits: NDArray[np.float64]
+    channels: Collection[frozenset[str]] = ()
 
     def shapes(self, change: Change) -> dict[str, LayerShapes]:
         """The layers of a change in a window around it."""
@@ -109,6 +112,16 @@ def contact_layers(stacks: Mapping[str, Stack]) -> frozenset[str]:
     return frozenset(dots - {n for s in stacks.values() if not s.dot for n in s.layers})
 
 
+def channel_layers(stacks: Mapping[str, Stack]) -> frozenset[frozenset[str]]:
+    """Pairs of layers that cross in the open, each of which also lies alone: gates."""
+    alone = {stack.layers[0] for stack in stacks.values() if len(stack.layers) == 1}
+    return frozenset(
+        frozenset(stack.layers)
+        for stack in stacks.values()
+        if len(stack.layers) == 2 and not stack.hides and alone >= set(stack.layers)
+    )
+
+
 def classify(change: Change, around: Surroundings, to_study: ToStudy) -> Change:
     """The change with its kind and, if it moved, its vector.
 
@@ -120,7 +133,8 @@ def classify(change: Change, around: Surroundings, to_study: ToStudy) -> Change:
       better than when left in place;
     - redrawn: twelve pieces or more in three layers or more, in both directions;
     - joined, cut: a gap between two parts was closed or opened;
-    - widened, narrowed: what came or went lies along an edge, twice as long as it is deep;
+    - widened, narrowed: what came or went lies along an edge, twice as long as it is deep; or a
+      transistor grew or shrank, whatever else of its two layers did;
     - added, removed, altered: all else.
     """
     shapes = around.shapes(change)
@@ -131,7 +145,8 @@ def classify(change: Change, around: Surroundings, to_study: ToStudy) -> Change:
     if _stands_alone(shapes.values(), around.contacted(change)):
         return replace(change, kind="lettering")
     if change.balance != "altered":
-        return replace(change, kind=_along_edges(change, shapes) or change.balance)
+        kind = _resized(change, shapes, around.channels) or _along_edges(change, shapes)
+        return replace(change, kind=kind or change.balance)
     moved_px = _displacement_px(list(shapes.values()))
     if moved_px is not None:
         start = to_study.to_mosaic([[change.x_um, change.y_um]])
@@ -184,18 +199,39 @@ def _displacement_px(
     return float(found[0]), float(found[1])
 
 
-def _stands_alone(shapes: Collection[LayerShapes], contacted: Mask) -> bool:
+def _stands_alone(
+    shapes: Collection[LayerShapes], contacted: Mask, *, most_unseen: float = 0.03
+) -> bool:
     """Whether the altered shapes of one layer end in sight, hold no contact and partly stay."""
     if len(shapes) != 1:
         return False
     (shape,) = shapes
     whole = np.logical_or(*shape.altered_shapes())
-    unseen = shape.unseen.copy()
-    unseen[[0, -1]] = unseen[:, [0, -1]] = True  # beyond the window
     near = cv2.dilate(whole.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
-    return not ((whole & contacted).any() or (near & unseen).any()) and bool(
-        (whole & shape.kept).any()
-    )
+    cut = near[[0, -1]].any() or near[:, [0, -1]].any()  # goes on beyond the window
+    # a few doubtful px at its rim hide no connection
+    hidden = float((near & shape.unseen).sum()) > most_unseen * float(near.sum())
+    return not (cut or hidden or (whole & contacted).any()) and bool((whole & shape.kept).any())
+
+
+def _resized(
+    change: Change,
+    shapes: Mapping[str, LayerShapes],
+    channels: Collection[frozenset[str]],
+    *,
+    least_px: int = 20,
+) -> str:
+    """widened or narrowed where a transistor that stays gained or lost channel; else empty."""
+    pair = frozenset(shapes)
+    if pair not in channels:
+        return ""
+    first, second = shapes.values()
+    before, after = first.before & second.before, first.after & second.after
+    altered = before ^ after
+    touching = _touching(altered | (before & after), before & after) & altered
+    if altered.sum() < least_px or touching.sum() < 0.8 * altered.sum():
+        return ""
+    return "widened" if change.balance == "added" else "narrowed"
 
 
 def _along_edges(change: Change, shapes: Mapping[str, LayerShapes]) -> str:

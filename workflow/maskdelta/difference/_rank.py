@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from maskdelta.difference._changes import Landmark, group_regions, make_change, rank_changes
-from maskdelta.difference._kinds import Surroundings, classify, contact_layers
+from maskdelta.difference._kinds import Surroundings, channel_layers, classify, contact_layers
 from maskdelta.difference._landmarks import landmark_rows
 from maskdelta.difference._null import NullPair, find_odds
 from maskdelta.difference._outlines import outline_features, shapes_of
@@ -103,6 +103,7 @@ def rank_comparison(
             masks,
             contact_layers(stacks),
             np.asarray(changed_bits, float).reshape(-1, 2),
+            channel_layers(stacks),
         )
         witnesses = [
             pair.witness((registration.before, registration.after), layers, stack)
