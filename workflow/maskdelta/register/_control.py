@@ -157,13 +157,14 @@ def measure(
     patch_px: int,
     search_px: int,
     min_score: float = 0.4,
+    max_rival: float = 0.9,
     threads: int = 1,
 ) -> ControlPoints:
     """Find each patch of the mosaic before in the mosaic after.
 
     The mosaic after is resampled to the frame of the one before under the current map, then the
     outlines are correlated (normalised, all shifts up to `search_px`) and the peak is refined by
-    a parabola per axis. A patch whose second peak reaches 0.9 of the best is left out: it looks
+    a parabola per axis. A patch whose second peak comes near the best is left out: it looks
     the same in more than one place. So is one whose peak is a ridge: a straight edge fits anywhere
     along itself.
 
@@ -178,6 +179,8 @@ def measure(
         Side of the patch, and the farthest shift tried, px of the mosaic before.
     min_score : float
         Correlation below which a patch is left out.
+    max_rival : float
+        Share of the best correlation that a second peak may reach.
 
     Returns
     -------
@@ -192,7 +195,7 @@ def measure(
         if edges is None:
             return None
         contrast = float(min(part.std() for part in edges))
-        return *_find(*edges, search_px, min_score), contrast
+        return *_find(*edges, search_px, min_score, max_rival), contrast
 
     found = list(map_ordered(one, list(points), threads=threads))
     seen = np.array([f is not None for f in found], bool)
@@ -224,7 +227,11 @@ def _both_outlines(
 
 
 def _find(
-    patch: NDArray[np.float32], around: NDArray[np.float32], search: int, min_score: float
+    patch: NDArray[np.float32],
+    around: NDArray[np.float32],
+    search: int,
+    min_score: float,
+    max_rival: float,
 ) -> tuple[Array, float]:
     """Shift to add to the predicted place (px of the mosaic before), and the correlation."""
     if patch.std() < 1e-3 or around.std() < 1e-3:
@@ -233,7 +240,7 @@ def _find(
     row, column = divmod(int(surface.argmax()), surface.shape[1])
     best = float(surface[row, column])
     inside = 0 < row < surface.shape[0] - 1 and 0 < column < surface.shape[1] - 1
-    unique = inside and _rival(surface, row, column) <= 0.9 * best
+    unique = inside and _rival(surface, row, column) <= max_rival * best
     if not unique or _is_ridge(surface[row - 1 : row + 2, column - 1 : column + 2]):
         return np.zeros(2), _AMBIGUOUS if best > 0.7 else _NOT_FOUND
     if best < min_score:

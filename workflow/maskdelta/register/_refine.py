@@ -98,8 +98,8 @@ def search_lost(pair: Pair, fit: Fit, control: ControlPoints, level: int) -> Con
     """The patches that were not found near the place predicted, looked for farther around it.
 
     They take no part in the fit: they tell of blocks that moved farther than the last search
-    reached. The first try reaches less far than the period of most arrays, whose patches fit in
-    many places of the second.
+    reached, and so may be a little less unique. The first try reaches less far than the period of
+    most arrays, whose patches fit in many places of the second.
     """
     reduced = pair.at_level(fit.plane.affine, level)
     points = pair.grid(fit.plane.affine)
@@ -114,6 +114,7 @@ def search_lost(pair: Pair, fit: Fit, control: ControlPoints, level: int) -> Con
             patch_px=pair.settings.patch_px,
             search_px=search,
             min_score=0.5,
+            max_rival=0.95,
         )
         found = found.joined(more)
     return found
