@@ -49,7 +49,7 @@ class Outline:
 
     def added(self, outside_px: Picture) -> Array:
         """(..., 3) levels to add by the distance from the edge."""
-        flat = [np.interp(outside_px.ravel(), _BINS, self.line[:, c]) for c in range(3)]
+        flat = [np.interp(outside_px.ravel(), _BINS, self.line[:, c], right=0.0) for c in range(3)]
         return np.stack(flat, -1).reshape(*outside_px.shape, 3)
 
 
@@ -170,14 +170,11 @@ def draw_plant(
     left, right = (half + _OVER_PX * (dx == side) for side in (-1, 1))
     top, bottom = (half + _OVER_PX * (dy == side) for side in (-1, 1))
     x0, x1, y0, y1 = plant.x - left, plant.x + right, plant.y - top, plant.y + bottom
-    reach = 4 * sigma + 1
-    rows, columns = np.nonzero(
-        (x > x0 - reach) & (x < x1 + reach) & (y > y0 - reach) & (y < y1 + reach)
-    )
-    if not len(rows):
-        return
-    cut = (slice(rows.min(), rows.max() + 1), slice(columns.min(), columns.max() + 1))
+    reach = _REACH_PX * px_per_host_px
+    cut = _around(x, y, (x0, y0, x1, y1), reach, px_per_host_px)
     u, v, place = x[cut], y[cut], picture[cut]
+    if not place.size:
+        return
     cover = (ndtr((u - x0) / sigma) - ndtr((u - x1) / sigma)) * (
         ndtr((v - y0) / sigma) - ndtr((v - y1) / sigma)
     )
@@ -214,18 +211,36 @@ def _noise(
     labels: NDArray[np.uint8],
     shape: tuple[int, int],
     rng: np.random.Generator,
+    *,
+    tries: int = 300,
 ) -> Picture:
-    """Deviations from the mean in a patch of one stack, drawn from all such; 0 where none fits."""
-    known = labels < UNKNOWN
-    kernel = np.ones(shape, np.uint8)
-    alike = (cv2.erode(labels, kernel) == cv2.dilate(labels, kernel)) & known
+    """Deviations from the mean in a patch of one stack, drawn at random; 0 where none is met."""
     height, width = shape
-    top, left = (n // 2 for n in shape)
-    alike[:top] = alike[:, :left] = False
-    alike[labels.shape[0] - height + top :] = alike[:, labels.shape[1] - width + left :] = False
-    places = np.flatnonzero(alike)
-    if not len(places):
-        return np.zeros((*shape, 3), np.float32)
-    row, column = divmod(int(places[rng.integers(len(places))]), labels.shape[1])
-    patch = source[row - top : row - top + height, column - left : column - left + width]
-    return patch - patch.mean((0, 1), dtype=np.float32)
+    rows = rng.integers(0, max(labels.shape[0] - height, 1), tries)
+    columns = rng.integers(0, max(labels.shape[1] - width, 1), tries)
+    for row, column in zip(rows.tolist(), columns.tolist(), strict=True):
+        cut = (slice(row, row + height), slice(column, column + width))
+        label = labels[cut]
+        if label.shape == shape and label[0, 0] < UNKNOWN and (label == label[0, 0]).all():
+            return source[cut] - source[cut].mean((0, 1), dtype=np.float32)
+    return np.zeros((*shape, 3), np.float32)
+
+
+def _around(
+    x: Picture, y: Picture, box: tuple[float, float, float, float], reach: float, pitch: float
+) -> tuple[slice, slice]:
+    """Rows and columns of the px within reach of a box; `pitch` is the distance between px."""
+    x0, y0, x1, y1 = box
+    rows, columns = slice(0, x.shape[0]), slice(0, x.shape[1])
+    for step in (8, 1):  # every eighth px first: pictures are large, squares small
+        u, v = x[rows, columns][::step, ::step], y[rows, columns][::step, ::step]
+        far = reach + 1.5 * (step - 1) * pitch
+        near = (u > x0 - far) & (u < x1 + far) & (v > y0 - far) & (v < y1 + far)
+        found = np.nonzero(near)
+        if not len(found[0]):
+            return slice(0, 0), slice(0, 0)
+        rows, columns = (
+            slice(part.start + int(k.min()) * step, part.start + (int(k.max()) + 1) * step)
+            for part, k in zip((rows, columns), found, strict=True)
+        )
+    return rows, columns
