@@ -176,5 +176,11 @@ def _how_small(compared: Compared) -> list[str]:
         if max(seen) - min(seen) < 0.05
         else f"{min(seen):.1f} to {max(seen):.1f}"
     )
-    words = f"Squares of {span} {compared.unit} a side, by layer, are found with 95 % probability"
-    return [f"{words} where they could be compared: planted ones were."]
+    found = (
+        f"Of squares of {span} {compared.unit} a side, by layer, 95 % are found where they could "
+        "be compared: planted ones were."
+    )
+    caution = (
+        "Those have sharp corners; shapes that the fab rounded may have to be larger by a quarter."
+    )
+    return [f"{found} {caution}"]
