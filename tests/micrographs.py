@@ -157,7 +157,7 @@ def register_block(folder: Path, seed: int, *, each: int = 6) -> dict[str, float
         for place in drawn_inside(trace == k, border, rng, each)
     ]
     label, stacks = labelled(picture, swatches, SegmentSettings())
-    scored = ~_near_outline([trace == k for k in range(3)], 3)
+    scored = ~near_outline([trace == k for k in range(3)], 3)
     scored[:, border - 50 :] = False
     out = {
         f"iou_{name}": iou(label == stacks.index(name), trace == k, scored)
@@ -199,7 +199,7 @@ def homemade_nmos(folder: Path) -> dict[str, float]:
     swatches = [(stack, tuple(np.array(box) / SCALE)) for stack, box in places]
     label, stacks = labelled(picture, swatches, SegmentSettings(edge_px=8, debris_px=8))
     scored = _warped(np.full((540, 960), 255, np.uint8), np.eye(3), fit, picture.shape[:2])
-    scored &= ~_near_outline(list(true.values()), 12)
+    scored &= ~near_outline(list(true.values()), 12)
     for _, (x0, y0, x1, y1) in swatches:
         scored[int(y0) : int(y1) + 1, int(x0) : int(x1) + 1] = False
     bare = scored & ~true["metal"]
@@ -238,7 +238,7 @@ def _warped(
     return np.asarray(cv2.warpPerspective(mask, matrix, shape[::-1]) > 127)
 
 
-def _near_outline(masks: Sequence[Mask], px: int) -> Mask:
+def near_outline(masks: Sequence[Mask], px: int) -> Mask:
     """What lies within some px of the outline of any of the masks."""
     square = np.ones((2 * px + 1, 2 * px + 1), np.uint8)
     near = np.zeros(masks[0].shape, bool)

@@ -118,17 +118,8 @@ def truth_of(scene: Photographed, shape: tuple[int, int]) -> Seen:
     clean = on_die & ~out[-1]
     there = {name: out[k] for k, name in enumerate(LAYERS)}
     seen = {name: out[count + k] & clean for k, name in enumerate(LAYERS)}
-    inner = np.ones(shape, bool)
-    for name in (*SCORED, "contact"):
-        inner &= ~_outline(there[name] & seen[name], 3)
-    return Seen(there, seen, inner)
-
-
-def _outline(mask: Mask, px: int) -> Mask:
-    """What lies within some px of the outline of a mask."""
-    plane = mask.astype(np.uint8)
-    square = np.ones((2 * px + 1, 2 * px + 1), np.uint8)
-    return np.asarray(cv2.dilate(plane, square) != cv2.erode(plane, square))
+    shown = [there[name] & seen[name] for name in (*SCORED, "contact")]
+    return Seen(there, seen, ~micrographs.near_outline(shown, 3))
 
 
 def f1(called: Mask, true: Mask) -> float:
@@ -242,6 +233,13 @@ def _features(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
     return np.asarray(found, np.float32)
 
 
+def drawn_swatches(folder: Path, file: str, shape: tuple[int, int]) -> list[Swatch]:
+    """Swatches of a die that `photographed_die` wrote as one picture."""
+    height, width = shape
+    pose = Pose(file, "", width, height, (width - 1) / 2, (height - 1) / 2, 0.0, 1.0)
+    return swatches_of(read_marks([str(folder / "m.geojson")]), "d", Poses((pose,)))
+
+
 def one_die(preset: str, seed: int, which: int, side_um: int | None) -> dict[str, float]:
     """Make, segment and score one die."""
     with tempfile.TemporaryDirectory() as name:
@@ -251,8 +249,7 @@ def one_die(preset: str, seed: int, which: int, side_um: int | None) -> dict[str
         height, width = picture.shape[:2]
         truth = truth_of(scene, (height, width))
         file = scene.truth.tiles[0].file
-        pose = Pose(file, "", width, height, (width - 1) / 2, (height - 1) / 2, 0.0, 1.0)
-        swatches = swatches_of(read_marks([str(folder / "m.geojson")]), "d", Poses((pose,)))
+        swatches = drawn_swatches(folder, file, (height, width))
         return score_layers(folder, truth) | peers(picture, swatches, truth)
 
 
@@ -269,7 +266,7 @@ def preset_rows(
         yield preset, key, float(np.mean([f[key] for f in found]))
 
 
-def drawn_stripes(folder: Path, seed: int) -> dict[str, Any]:
+def drawn(folder: Path, seed: int) -> dict[str, Any]:
     """Photograph a die for timing; the process that segments it starts afresh."""
     photographed_die("sample", seed, 0, folder)
     return {}
@@ -284,8 +281,7 @@ def timed(folder: Path) -> dict[str, float]:
     ):
         height, width = mosaic.shape
         file = next(p.name for p in sorted((folder / "tiles").iterdir()))
-        pose = Pose(file, "", width, height, (width - 1) / 2, (height - 1) / 2, 0.0, 1.0)
-        swatches = swatches_of(read_marks([str(folder / "m.geojson")]), "d", Poses((pose,)))
+        swatches = drawn_swatches(folder, file, (height, width))
         start = time.process_time()
         segment(
             mosaic,
@@ -328,7 +324,7 @@ def timing(seed: int) -> Iterator[tuple[str, str, float]]:
         folder = Path(name)
         (folder / "again").mkdir()
         found: Mapping[str, Any] = {}
-        for work, arguments in ((drawn_stripes, (folder, seed)), (timed, (folder,))):
+        for work, arguments in ((drawn, (folder, seed)), (timed, (folder,))):
             context = multiprocessing.get_context("spawn")
             with ProcessPoolExecutor(1, mp_context=context) as pool:
                 found = pool.submit(work, *arguments).result()
