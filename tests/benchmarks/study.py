@@ -16,13 +16,13 @@ import secrets
 import subprocess
 import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from maskdelta.phantom import CameraSettings, Preset, TileTruth, load_preset, make_study
+from maskdelta.phantom import CameraSettings, Layout, Preset, TileTruth, load_preset, make_study
 from scoring import score_study
 
 CONFIG = """\
@@ -52,6 +52,21 @@ def grid_of(camera: CameraSettings, tiles: Sequence[TileTruth]) -> str:
 
 def run_one(seed: int, folder: Path, preset: Preset, *, null: bool) -> dict[str, Any]:
     """Make, run and score one study."""
+    make_and_run(seed, folder, preset, null=null)
+    figures = score_study(folder)
+    figures["edits_missed"] = figures["edits"] - figures["edits_found"]
+    return figures
+
+
+def make_and_run(
+    seed: int,
+    folder: Path,
+    preset: Preset,
+    *,
+    null: bool,
+    redraw: Callable[[Layout], Layout] | None = None,
+) -> None:
+    """Make a study and run the whole pipeline on it."""
     made = make_study(
         seed,
         preset=preset,
@@ -59,6 +74,7 @@ def run_one(seed: int, folder: Path, preset: Preset, *, null: bool) -> dict[str,
         truth_folder=folder / "truth",
         marks_folder=folder / "config" / "marks",
         null=null,
+        redraw=redraw,
     )
     # arrays have a benchmark of their own; marks of arrays that no one describes are a fault
     (folder / "config" / "marks" / "arrays.geojson").unlink()
@@ -70,9 +86,6 @@ def run_one(seed: int, folder: Path, preset: Preset, *, null: bool) -> dict[str,
     (folder / "config" / "config.yaml").write_text(CONFIG.format(**grids))
     command = [sys.executable, "-m", "maskdelta.cli", "run"]
     subprocess.run(command, cwd=folder, check=True, stdout=subprocess.DEVNULL)
-    figures = score_study(folder)
-    figures["edits_missed"] = figures["edits"] - figures["edits_found"]
-    return figures
 
 
 def main() -> None:

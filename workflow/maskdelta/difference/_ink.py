@@ -4,6 +4,7 @@ The colour of a planted square is that which its stack has in the patch around. 
 soft as those that the same two stacks have elsewhere in the picture, with the same outline (edges
 are often darker, or tinted, where films bend): both are measured across labelled outlines, as a
 blurred step and whatever the picture adds to it. So a size is that which the labels would show.
+Its corners are as round as those of its stack.
 Noise is cut out of the picture where one stack fills a patch.
 """
 
@@ -18,8 +19,9 @@ import scipy.optimize
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from maskdelta.difference._corners import missing_at_corners, radius_px
 from maskdelta.difference._plants import Plant
-from maskdelta.segment import UNKNOWN
+from maskdelta.segment import UNKNOWN, Labeller
 
 __all__ = ["Outline", "OutlineSamples", "draw_plant", "stack_colours"]
 
@@ -42,10 +44,13 @@ class Outline:
     line : (25, 3) float64
         What the picture adds to a blurred step, levels, every half px from 6 px inside to 6 px
         outside the labelled edge.
+    corner_px: float
+        Radius of the corners before the blur.
     """
 
     sigma_px: float
     line: Array
+    corner_px: float = 0.0
 
     def added(self, outside_px: Picture) -> Array:
         """(..., 3) levels to add by the distance from the edge."""
@@ -63,12 +68,14 @@ class OutlineSamples:
 
     def __init__(self, pairs: Iterable[tuple[int, int]]) -> None:
         self._sums = {pair: np.zeros((len(_BINS), 4)) for pair in pairs}
+        self._corners = {stack: [np.zeros(0)] for stack, _ in self._sums}
 
     def add(self, picture: NDArray[np.uint8], labels: NDArray[np.uint8]) -> None:
         """Take in a patch: (H, W, 3) picture and (H, W) labels."""
         numbers = [k for k in np.unique(labels).tolist() if k < UNKNOWN]
         near = {k: _distance(labels == k) for k in numbers}
         odd = _distance(labels >= UNKNOWN)
+        corners = {k: missing_at_corners(labels == k) for k in numbers if k in self._corners}
         for (stack, ground), sums in self._sums.items():
             if stack not in near or ground not in near:
                 continue
@@ -78,12 +85,33 @@ class OutlineSamples:
             use = clear & np.isin(labels, (stack, ground)) & (np.abs(signed) <= _REACH_PX)
             place = np.rint((signed[use] + _REACH_PX) * 2).astype(int)
             np.add.at(sums, place, np.column_stack([picture[use], np.ones(int(use.sum()))]))
+            where, missing = corners[stack]
+            self._corners[stack].append(missing[_lie_in(clear & (near[ground] < 3), where)])
 
     def outlines(self) -> dict[tuple[int, int], Outline]:
-        """The outline of each pair, all equally soft; pairs hardly seen get a bare step."""
+        """The outline of each pair, all equally soft; pairs hardly seen get a bare step.
+
+        Corners are those of the stack, or of all stacks where it shows too few.
+        """
         fits = [sigma for sums in self._sums.values() if (sigma := _softness(sums)) is not None]
         sigma = float(np.median(fits)) if fits else 1.0
-        return {pair: Outline(sigma, _line(sums, sigma)) for pair, sums in self._sums.items()}
+        labelled_px = float(np.hypot(sigma, Labeller.SMOOTHING_PX))
+        missing = {stack: np.concatenate(found) for stack, found in self._corners.items()}
+        usual = radius_px(np.concatenate([*missing.values(), np.zeros(0)]), labelled_px, 0.0)
+        corner = {s: radius_px(found, labelled_px, usual) for s, found in missing.items()}
+        return {
+            pair: Outline(sigma, _line(sums, sigma), corner[pair[0]])
+            for pair, sums in self._sums.items()
+        }
+
+
+def _lie_in(mask: NDArray[np.bool_], points: Array, *, rim_px: int = 3) -> NDArray[np.bool_]:
+    """(n,) which points lie in a mask, off its border, where shapes are cut."""
+    x, y = np.rint(points).astype(int).T
+    height, width = mask.shape
+    inside = (np.minimum(x, y) >= rim_px) & (x < width - rim_px) & (y < height - rim_px)
+    inside[inside] = mask[y[inside], x[inside]]
+    return np.asarray(inside)
 
 
 def _distance(mask: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -166,7 +194,6 @@ def draw_plant(
     rng : numpy.random.Generator
     """
     half, (dx, dy) = plant.side_px / 2, plant.grown_on
-    sigma = outline.sigma_px * px_per_host_px
     left, right = (half + _OVER_PX * (dx == side) for side in (-1, 1))
     top, bottom = (half + _OVER_PX * (dy == side) for side in (-1, 1))
     x0, x1, y0, y1 = plant.x - left, plant.x + right, plant.y - top, plant.y + bottom
@@ -175,14 +202,26 @@ def draw_plant(
     u, v, place = x[cut], y[cut], picture[cut]
     if not place.size:
         return
-    cover = (ndtr((u - x0) / sigma) - ndtr((u - x1) / sigma)) * (
-        ndtr((v - y0) / sigma) - ndtr((v - y1) / sigma)
-    )
-    outside = np.maximum(np.maximum(x0 - u, u - x1), np.maximum(y0 - v, v - y1))
+    outside = _outside(u, v, (x0, y0, x1, y1), outline.corner_px * px_per_host_px)
+    hard = np.clip(0.5 - outside / px_per_host_px, 0, 1).astype(np.float32)
+    # a px that the edge crosses is as good as blurred by a box of 1 px
+    cover = cv2.GaussianBlur(hard, (0, 0), float(np.sqrt(outline.sigma_px**2 - 1 / 12)))
     bare = 1 - cv2.GaussianBlur(carried[cut].astype(np.float32), (0, 0), 1.0)
     ink = colour + _noise(source, labels, place.shape[:2], rng)
     place += cover[..., None] * (ink - place)
     place += outline.added(outside / px_per_host_px) * bare[..., None]
+
+
+def _outside(
+    u: Picture, v: Picture, box: tuple[float, float, float, float], radius: float
+) -> Picture:
+    """Distance from a box with round corners, negative inside it."""
+    x0, y0, x1, y1 = box
+    radius = min(radius, (x1 - x0) / 2, (y1 - y0) / 2)
+    across = np.abs(u - (x0 + x1) / 2) - ((x1 - x0) / 2 - radius)
+    down = np.abs(v - (y0 + y1) / 2) - ((y1 - y0) / 2 - radius)
+    away = np.hypot(np.maximum(across, 0), np.maximum(down, 0))
+    return np.asarray(away + np.minimum(np.maximum(across, down), 0) - radius, np.float32)
 
 
 def stack_colours(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -47,6 +47,7 @@ def make_study(
     marks_folder: Path,
     edits: Sequence[EditRequest | str] = SAMPLE_EDITS,
     null: bool = False,
+    redraw: Callable[[Layout], Layout] | None = None,
     rasters: bool = True,
     raster_um_per_px: float = 1.0,
     threads: int = 1,
@@ -70,6 +71,8 @@ def make_study(
         What differs between the revisions.
     null
         Photograph the same masks twice: no edits at all.
+    redraw
+        What else is done to the masks after, once edited.
     rasters, raster_um_per_px, threads
         As in `photograph`.
 
@@ -86,6 +89,8 @@ def make_study(
         text=die.text,
     )
     after, made = (before, ()) if null else revise(before, edits, seed=seed)
+    if redraw is not None:
+        after = redraw(after)
     truths, swatches, landmarks, ignored, corners = {}, [], [], [], []
     for index, (name, layout) in enumerate(((BEFORE, before), (AFTER, after))):
         photographer = preset.photographers[0 if index == 0 else -1]

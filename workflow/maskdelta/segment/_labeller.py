@@ -45,6 +45,8 @@ class Labeller:
 
     MARGIN_PX = HALO_PX + _SMOOTH_HALO_PX
     """How far a picture must reach beyond the box that is labelled."""
+    SMOOTHING_PX = 0.8
+    """Sigma of the blur against grain."""
 
     @cached_property
     def table(self) -> ColourTable:
@@ -126,5 +128,5 @@ class Labeller:
 
 
 def smoothed(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """Colour 0..255, smoothed by 0.8 px against grain."""
-    return cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 0.8)
+    """Colour 0..255, smoothed against grain."""
+    return cv2.GaussianBlur(picture.astype(np.float32), (0, 0), Labeller.SMOOTHING_PX)
