@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from maskdelta.difference._corners import missing_at_corners, radius_px
 from maskdelta.difference._ink import Outline, OutlineSamples, draw_plant, stack_colours
 from maskdelta.difference._plants import Plant, PlantRules, Room, choose_plants
 from maskdelta.difference._seen import fit_sizes, sizes_near
@@ -103,6 +104,52 @@ def test_a_planted_square_looks_like_a_real_one(dark: float) -> None:
     outside = np.ones(picture.shape[:2], bool)
     outside[cut] = False
     np.testing.assert_array_equal(drawn[outside], picture[outside])
+
+
+@pytest.mark.parametrize("angle_deg", [3.0, 17.0])
+@pytest.mark.parametrize("radius", [2.0, 4.0])
+def test_corners_are_measured_through_blur_noise_and_turn(radius: float, angle_deg: float) -> None:
+    fine = 4
+    y, x = np.mgrid[: 500 * fine, : 500 * fine] / fine
+    turn = np.exp(1j * np.deg2rad(angle_deg))
+    place = (x + 1j * y) * turn + 1000.2 + 1000.7j
+    across, down = (np.abs(part % 60 - 30) - 15.3 + radius for part in (place.real, place.imag))
+    away = np.hypot(np.maximum(across, 0), np.maximum(down, 0))
+    inside = away + np.minimum(np.maximum(across, down), 0) < radius
+    blurred = cv2.GaussianBlur(inside.astype(np.float32), (0, 0), 1.3 * fine)
+    picture = cv2.resize(blurred, (500, 500), interpolation=cv2.INTER_AREA)
+    mask = picture + np.random.default_rng(5).normal(0, 0.05, picture.shape) > 0.5
+    where, missing = missing_at_corners(mask)
+    assert 200 < len(where) < 300  # 4 at each of some 64 squares; those with jogs are left out
+    assert radius_px(missing, 1.3, 0.0) == pytest.approx(radius, abs=1.0)
+    assert radius_px(missing[:5], 1.3, 9.0) == 9.0
+
+
+def test_planted_corners_are_round() -> None:
+    labels = np.zeros((60, 60), np.uint8)
+    picture = np.full((60, 60, 3), 100, np.uint8)
+    y, x = np.mgrid[:60, :60].astype(np.float32)
+    seen = []
+    for corner_px in (0.0, 4.0):
+        drawn = picture.astype(np.float32)
+        draw_plant(
+            drawn,
+            picture,
+            labels,
+            x,
+            y,
+            Plant(0, LINE, FIELD, 30.0, 30.0, 16.0, (0, 0)),
+            Outline(1.0, np.zeros((25, 3)), corner_px),
+            px_per_host_px=1.0,
+            colour=np.full(3, 200.0),
+            carried=labels == LINE,
+            rng=np.random.default_rng(2),
+        )
+        cover = (drawn[..., 0] - 100) / 100
+        seen.append(cover.sum())
+        np.testing.assert_allclose(cover[30, 18:43].sum(), 16, atol=0.1)  # its side is its side
+    assert seen[0] == pytest.approx(16**2, abs=1.2)
+    assert seen[1] == pytest.approx(16**2 - (4 - np.pi) * 4**2, abs=1.2)
 
 
 def test_a_square_on_the_edge_of_a_shape_leaves_no_seam() -> None:

@@ -20,6 +20,8 @@ from maskdelta.images import Box, Output, Raster, blocks_of, write_rasters
 
 __all__ = ["Differences", "find_differences"]
 
+_MOST_BLOCK_PX = 1024  # some 40 planes of a block are held at once
+
 
 @dataclass(frozen=True)
 class Differences:
@@ -66,6 +68,7 @@ def find_differences(
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     frame, settings = inputs.before.membership, inputs.settings
+    block_px = min(block_px, _MOST_BLOCK_PX)
     blocks = {box: n for n, box in enumerate(blocks_of(frame.shape, block_px))}
     pieces: list[list[BlockRegions]] = [[] for _ in blocks]
 
@@ -84,7 +87,7 @@ def find_differences(
         raw = Path(scrap) / "raw.tif"
         write_rasters([Output(raw, np.uint8, inputs.layers, "nearest")], compare, **options)
         regions = join_regions(piece for block in pieces for piece in block)
-        kept, doubtful, alike = judge(regions, settings, inputs.least_px(um_per_px))
+        kept, doubtful, alike = judge(regions, settings, inputs.least_px(um_per_px), inputs.is_dot)
         looks = SecondLooks.learn(inputs, {region.layer for region in kept})
         with Raster.open(raw) as states:
             distance_px = settings.group_um / um_per_px

@@ -46,6 +46,10 @@ class EdgeLook:
     axes: complex
     typical: tuple[float, float]
 
+    def pictures(self, box: Box) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+        """Both photographs of a box of the mosaic before, in its frame."""
+        return _pictures(self.before, self.after, self.before_to_after, box)
+
     def along_axes(
         self, own: NDArray[np.bool_], box: Box, *, rim_px: int = 3, least: float = 0.01
     ) -> float:
@@ -70,10 +74,7 @@ class EdgeLook:
         """
         if abs(self.axes) < 0.5:
             return 1.0
-        (strong_b, turn_b), (strong_a, turn_a) = (
-            _edges(picture)
-            for picture in _pictures(self.before, self.after, self.before_to_after, box)
-        )
+        (strong_b, turn_b), (strong_a, turn_a) = (_edges(picture) for picture in self.pictures(box))
         strong_b, strong_a = strong_b / self.typical[0], strong_a / self.typical[1]
         rim = cv2.dilate(own.view(np.uint8), np.ones((2 * rim_px + 1,) * 2, np.uint8)) > 0
         found = [1.0]

@@ -10,11 +10,13 @@ from typing import Any
 
 import numpy as np
 
+from maskdelta.difference._dots import DotLook, learn_dots
 from maskdelta.difference._joint import JointColours, learn_joint_colours
-from maskdelta.difference._masks import Reach
+from maskdelta.difference._masks import ADDED, REMOVED, Reach
 from maskdelta.difference._pairs import patch_pairs
+from maskdelta.difference._regions import Region
 from maskdelta.difference._sharpness import OutlineSharpness, learn_outlines
-from maskdelta.images import Box, Raster
+from maskdelta.images import Box, Raster, eight_bits, map_block
 from maskdelta.overlay import Overlay
 from maskdelta.register import ErrorMap
 from maskdelta.study import DifferenceSettings, LayerStack, Registration
@@ -52,6 +54,8 @@ class Inputs:
         Their planes in the membership.
     joint : JointColours
     outlines : OutlineSharpness
+    dots : dict of int to (DotLook, DotLook)
+        Before and after, by number of the compared layer; those that come as dots.
     registration : Registration
     error : ErrorMap
     overlay : Overlay
@@ -64,6 +68,7 @@ class Inputs:
     planes: tuple[int, ...]
     joint: JointColours
     outlines: OutlineSharpness
+    dots: dict[int, tuple[DotLook, DotLook]]
     registration: Registration
     error: ErrorMap
     overlay: Overlay
@@ -97,8 +102,34 @@ class Inputs:
                 facts["registration"],
             )
         )
-        outlines = learn_outlines(pairs, numbers)
-        return cls(before, after, names, numbers, learn_joint_colours(pairs), outlines, **facts)
+        return cls(
+            before,
+            after,
+            names,
+            numbers,
+            learn_joint_colours(pairs),
+            learn_outlines(pairs, numbers),
+            learn_dots(pairs, numbers),
+            **facts,
+        )
+
+    def is_dot(self, region: Region) -> bool:
+        """Whether one photograph shows a dot of the region's layer there and the other does not."""
+        looks = self.dots.get(region.layer)
+        if looks is None or not looks[0].area_px[0] <= region.area_px <= looks[0].area_px[1]:
+            return False
+        x, y = region.x + self.before.mosaic.origin[0], region.y + self.before.mosaic.origin[1]
+        box = Box(int(x), int(y), int(x) + 1, int(y) + 1).grown(len(looks[0].mean))
+        block = map_block(box, self.registration.before_to_after)
+        pictures = (
+            eight_bits(self.before.mosaic.read_mosaic(box)),
+            block.resample(np.ascontiguousarray(eight_bits(block.fetch(self.after.mosaic)))),
+        )
+        shown = [
+            look.shown(np.ascontiguousarray(picture), x - box.x0, y - box.y0)
+            for look, picture in zip(looks, pictures, strict=True)
+        ]
+        return shown == [region.sign == REMOVED, region.sign == ADDED]
 
     def reach(self, box: Box) -> Reach:
         """Tolerance over a box of the mosaic frame."""

@@ -19,15 +19,18 @@ class JointColours:
     """How often each colour before meets each colour after, all over the two dies.
 
     Most of a die is unchanged, so a pair of colours that meets often is the same stack seen by two
-    photographers; a pair that meets far more seldom than chance is a change (or dirt). This needs
-    no swatch and no outline, and so is independent of the segmentation.
+    photographers; one that meets far more seldom than either colour meets its usual counterpart is
+    a change (or dirt). This needs no swatch and no outline, and so is independent of the
+    segmentation. Chance is no measure: where a third of all contacts are new, new ones meet bare
+    metal more often than by chance.
 
     Parameters
     ----------
     index_before, index_after : (32768,) uint8
         Cluster of each colour, 32 levels a channel.
     affinity : (n, n) float32
-        log p(before, after) / (p(before) p(after)): pointwise mutual information, clipped to +-6.
+        Log of how often a pair meets, over how often its colours meet their usual counterparts:
+        geometric mean of both; 0 for each other's usual counterparts, clipped at -6.
     """
 
     index_before: NDArray[np.uint8]
@@ -101,7 +104,7 @@ def _clusters(colours: NDArray[np.uint8], count: int) -> NDArray[np.uint8]:
 
 
 def _affinity(table: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Pointwise mutual information, with half a count added so that rare pairs stay finite."""
-    joint = (table + 0.5) / (table + 0.5).sum()
-    independent = joint.sum(1, keepdims=True) * joint.sum(0, keepdims=True)
-    return np.clip(np.log(joint / independent), -6, 6).astype(np.float32)
+    """Counts relative to the largest of their row and column; half a count keeps them finite."""
+    joint = np.log(table + 0.5)
+    usual = (joint.max(1, keepdims=True) + joint.max(0, keepdims=True)) / 2
+    return np.clip(joint - usual, -6, 0).astype(np.float32)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from maskdelta.difference._edges import EdgeLook, learn_edges
@@ -17,21 +17,27 @@ __all__ = ["SecondLooks", "judge"]
 
 
 def judge(
-    regions: list[Region], settings: DifferenceSettings, least_px: float
+    regions: list[Region],
+    settings: DifferenceSettings,
+    least_px: float,
+    is_dot: Callable[[Region], bool] = lambda _: False,
 ) -> tuple[list[Region], list[Region], list[Region]]:
     """Regions to report, doubtful ones, and those where both photographs show the same.
 
     The last are slips of the segmentation: the layers differ, but the colours are those that
-    unchanged places have for each other.
+    unchanged places have for each other. What `is_dot` knows as a dot that only one photograph
+    shows is no slip, however usual.
     """
     kept: list[Region] = []
     doubtful: list[Region] = []
     alike: list[Region] = []
     for region in regions:
-        if region.affinity > -settings.max_affinity:
+        doubt = _doubt(region, settings, least_px)
+        if region.affinity > settings.max_affinity and is_dot(region):
+            doubt = "" if doubt == "usual colours" else doubt
+        elif region.affinity > settings.max_affinity / 2:
             alike.append(region)
             continue
-        doubt = _doubt(region, settings, least_px)
         if doubt:
             doubtful.append(replace(region, doubt=doubt))
         else:
@@ -86,5 +92,5 @@ class SecondLooks:
         """Regions that stand and those in doubt; `states` are of all layers before any doubt."""
         edges = replace(self.edges, before=inputs.before.mosaic, after=inputs.after.mosaic)
         before = inputs.before.membership
-        look = SecondLook(states, before, inputs.planes, self.spacing_px, edges)
+        look = SecondLook(states, before, inputs.planes, self.spacing_px, edges, inputs.is_dot)
         return look.split(regions, distance_px=distance_px)

@@ -239,7 +239,8 @@ def _places_before(
 def _listed(box: Box, planted: Inputs, looks: SecondLooks, um_per_px: float) -> list[Region]:
     """What the steps of the comparison list in a box of the raster before."""
     states, pieces = compare_block(box, 0, planted)
-    kept, _, _ = judge(join_regions(pieces), planted.settings, planted.least_px(um_per_px))
+    least_px = planted.least_px(um_per_px)
+    kept, _, _ = judge(join_regions(pieces), planted.settings, least_px, planted.is_dot)
     frame = replace(planted.before.membership, planes=planted.layers)
     margin = ((0, 0), (_HALO_PX,) * 2, (_HALO_PX,) * 2)
     around = np.pad(states, margin, constant_values=NOT_COMPARABLE)

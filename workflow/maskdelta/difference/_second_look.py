@@ -1,8 +1,8 @@
-"""Looks at each candidate that do not rest on the layers alone: spacing and edges."""
+"""Looks at each candidate that do not rest on the layers alone: spacing, dots and edges."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -33,6 +33,8 @@ class SecondLook:
     spacing_px : mapping of int to int
         Smallest spacing of each plane.
     edges : EdgeLook
+    is_dot : callable
+        Whether a region is a dot like others of its layer.
     """
 
     raw: Raster
@@ -40,6 +42,7 @@ class SecondLook:
     planes: Sequence[int]
     spacing_px: Mapping[int, int]
     edges: EdgeLook
+    is_dot: Callable[[Region], bool] = lambda _: False
 
     def doubt(self, region: Region, *, most_narrow: float = 0.8, least_along: float = 0.4) -> str:
         """Why a region is no change of the masks; empty when nothing speaks against it."""
@@ -54,7 +57,9 @@ class SecondLook:
             return "narrow gap"
         x, y = self.raw.origin
         place = Box(box.x0 + x, box.y0 + y, box.x1 + x, box.y1 + y)
-        return "oblique edges" if self.edges.along_axes(own, place) < least_along else ""
+        if self.edges.along_axes(own, place) >= least_along or self.is_dot(region):
+            return ""
+        return "oblique edges"
 
     def split(
         self, regions: Sequence[Region], *, distance_px: float, most_doubted: float = 0.8

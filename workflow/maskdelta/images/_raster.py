@@ -29,7 +29,7 @@ __all__ = ["Output", "Raster", "write_raster", "write_rasters"]
 
 TILE_PX = 512
 _OME = "http://www.openmicroscopy.org/Schemas/OME/2016-06"
-_CACHE_BYTES = 64 * 2**20
+_CACHE_BYTES = 24 * 2**20
 
 
 @dataclass(frozen=True)

@@ -298,10 +298,11 @@ class DifferenceSettings(Strict):
         "photographs must show inside a region.",
     )
     max_affinity: float = Field(
-        -1.0,
-        description="Mean affinity (log units) of the two photographs' colours inside a region, "
-        "above which the two show the same thing: the colours meet as often as those of unchanged "
-        "places.",
+        -3.0,
+        le=0,
+        description="Mean affinity of the two photographs' colours inside a region (log units, 0 "
+        "for colours that are each other's usual counterparts) above which it is set aside; above "
+        "half of it the two are taken to show the same thing.",
     )
     min_sharpness: float = Field(
         0.9,
