@@ -3,14 +3,14 @@
 from pathlib import Path
 
 from maskdelta.cli import session
-from maskdelta.difference import compare_dies
+from maskdelta.difference import DiePair, compare_dies
 from maskdelta.overlay import Overlay
 from maskdelta.register import ErrorMap
 from maskdelta.study import DifferenceSettings, LayerStack, Registration, ToStudy
 
 with session(snakemake.log[0], snakemake.threads) as threads:
     link = ToStudy.read(snakemake.input.link, comparisons="results/comparisons")
-    compare_dies(
+    pair = DiePair(
         LayerStack(Path(snakemake.input.layers_before).parent),
         LayerStack(Path(snakemake.input.layers_after).parent),
         mosaics=snakemake.input.mosaics,
@@ -20,8 +20,11 @@ with session(snakemake.log[0], snakemake.threads) as threads:
         overlay=Overlay.read(snakemake.input.overlay),
         um_per_px=link.um_per_mosaic_px(),
         layers=snakemake.params.layers,
-        folder=Path(snakemake.output.regions).parent,
         settings=DifferenceSettings(**snakemake.params.settings),
+    )
+    compare_dies(
+        pair,
+        Path(snakemake.output.regions).parent,
         block_px=snakemake.params.block_px,
         threads=threads,
     )

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from maskdelta.cli import session
-from maskdelta.difference import measure_sensitivity
+from maskdelta.difference import DiePair, measure_sensitivity
 from maskdelta.overlay import Overlay
 from maskdelta.register import ErrorMap
 from maskdelta.segment import Labeller
@@ -29,18 +29,21 @@ with session(snakemake.log[0], snakemake.threads) as threads:
         )
         for path in paths
     )
-    measure_sensitivity(
+    pair = DiePair(
         *(LayerStack(Path(path).parent) for path in paths),
         mosaics=snakemake.input.mosaics,
         coverages=snakemake.input.coverages,
         registration=Registration.read(snakemake.input.registration),
         error=ErrorMap.read(snakemake.input.error),
         overlay=Overlay.read(snakemake.input.overlay),
-        labellers=(before, after),
-        stacks=stacks,
         um_per_px=link.um_per_mosaic_px(),
         layers=snakemake.params.layers,
-        folder=Path(snakemake.output.table).parent,
         settings=DifferenceSettings(**snakemake.params.settings),
+    )
+    measure_sensitivity(
+        pair,
+        Path(snakemake.output.table).parent,
+        labellers=(before, after),
+        stacks=stacks,
         threads=threads,
     )

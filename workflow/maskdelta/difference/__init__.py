@@ -4,6 +4,7 @@ from maskdelta.difference._changes import Change, Landmark, landmark_of, rank_ch
 from maskdelta.difference._compare import compare_dies, measure_sensitivity
 from maskdelta.difference._difference import Differences
 from maskdelta.difference._exports import write_exports
+from maskdelta.difference._inputs import DiePair
 from maskdelta.difference._landmarks import landmarks_in_study
 from maskdelta.difference._masks import ADDED, NOT_COMPARABLE, REMOVED, SAME, compare_layer
 from maskdelta.difference._null import NullPair
@@ -17,6 +18,7 @@ __all__ = [
     "REMOVED",
     "SAME",
     "Change",
+    "DiePair",
     "Differences",
     "Landmark",
     "NullPair",

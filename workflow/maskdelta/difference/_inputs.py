@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -21,7 +20,38 @@ from maskdelta.overlay import Overlay
 from maskdelta.register import ErrorMap
 from maskdelta.study import DifferenceSettings, LayerStack, Registration
 
-__all__ = ["DieRasters", "Inputs"]
+__all__ = ["DiePair", "DieRasters", "Inputs"]
+
+
+@dataclass(frozen=True)
+class DiePair:
+    """Two dies on disk and what the stages before found about them.
+
+    Parameters
+    ----------
+    before, after : LayerStack
+    mosaics, coverages : sequence of path
+        Before and after.
+    registration : Registration
+    error : ErrorMap
+    overlay : Overlay
+    um_per_px : float
+        Scale of the mosaic before in the study frame.
+    layers : sequence of str
+        Those that get a mask.
+    settings : DifferenceSettings
+    """
+
+    before: LayerStack
+    after: LayerStack
+    mosaics: Sequence[str | Path]
+    coverages: Sequence[str | Path]
+    registration: Registration
+    error: ErrorMap
+    overlay: Overlay
+    um_per_px: float
+    layers: Sequence[str]
+    settings: DifferenceSettings
 
 
 @dataclass(frozen=True)
@@ -75,31 +105,24 @@ class Inputs:
     settings: DifferenceSettings
 
     @classmethod
-    def open(
-        cls,
-        stack: ExitStack,
-        layers: tuple[LayerStack, LayerStack],
-        mosaics: Sequence[str | Path],
-        coverages: Sequence[str | Path],
-        **facts: Any,
-    ) -> Inputs:
-        """Open the rasters before and after, and learn from patches spread over the overlap.
-
-        `facts` are registration, error, overlay and settings.
-        """
+    def open(cls, stack: ExitStack, pair: DiePair) -> Inputs:
+        """Open the rasters until the stack closes, and learn from patches spread over both."""
         before, after = (
-            DieRasters.open(stack, layers[k], Path(mosaics[k]), Path(coverages[k])) for k in (0, 1)
+            DieRasters.open(stack, layers, Path(mosaic), Path(coverage))
+            for layers, mosaic, coverage in zip(
+                (pair.before, pair.after), pair.mosaics, pair.coverages, strict=True
+            )
         )
         planes = before.membership.planes
-        wanted = facts["settings"].layers or planes
+        wanted = pair.settings.layers or planes
         names = tuple(name for name in planes if name in wanted)
         numbers = tuple(planes.index(name) for name in names)
-        pairs = list(
+        patches = list(
             patch_pairs(
                 (before.mosaic, after.mosaic),
                 (before.coverage, after.coverage),
                 (before.membership, after.membership),
-                facts["registration"],
+                pair.registration,
             )
         )
         return cls(
@@ -107,10 +130,13 @@ class Inputs:
             after,
             names,
             numbers,
-            learn_joint_colours(pairs),
-            learn_outlines(pairs, numbers),
-            learn_dots(pairs, numbers),
-            **facts,
+            joint=learn_joint_colours(patches),
+            outlines=learn_outlines(patches, numbers),
+            dots=learn_dots(patches, numbers),
+            registration=pair.registration,
+            error=pair.error,
+            overlay=pair.overlay,
+            settings=pair.settings,
         )
 
     def is_dot(self, region: Region) -> bool:
