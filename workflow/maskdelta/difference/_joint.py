@@ -21,16 +21,17 @@ class JointColours:
     Most of a die is unchanged, so a pair of colours that meets often is the same stack seen by two
     photographers; one that meets far more seldom than either colour meets its usual counterpart is
     a change (or dirt). This needs no swatch and no outline, and so is independent of the
-    segmentation. Chance is no measure: where a third of all contacts are new, new ones meet bare
-    metal more often than by chance.
+    segmentation. Chance is no measure: where a third of all contacts is new, new ones meet bare
+    metal more often than by chance. A colour that only a stained place has is rare, but what it
+    meets there is its usual counterpart.
 
     Parameters
     ----------
     index_before, index_after : (32768,) uint8
         Cluster of each colour, 32 levels a channel.
     affinity : (n, n) float32
-        Log of how often a pair meets, over how often its colours meet their usual counterparts:
-        geometric mean of both; 0 for each other's usual counterparts, clipped at -6.
+        Log of how often a pair meets, over how often the more common of its colours meets its
+        usual counterpart; 0 where one is the usual counterpart of the other, clipped at -6.
     """
 
     index_before: NDArray[np.uint8]
@@ -103,8 +104,9 @@ def _clusters(colours: NDArray[np.uint8], count: int) -> NDArray[np.uint8]:
     return apart.argmin(1).astype(np.uint8)
 
 
-def _affinity(table: NDArray[np.float64]) -> NDArray[np.float32]:
+def _affinity(table: NDArray[np.float64], *, usual: float = 0.9) -> NDArray[np.float32]:
     """Counts relative to the largest of their row and column; half a count keeps them finite."""
-    joint = np.log(table + 0.5)
-    usual = (joint.max(1, keepdims=True) + joint.max(0, keepdims=True)) / 2
-    return np.clip(joint - usual, -6, 0).astype(np.float32)
+    joint = table + 0.5
+    shares = np.stack([joint / joint.max(k, keepdims=True) for k in (0, 1)])
+    rare = np.where(shares.max(0) >= usual, 1.0, shares.min(0))
+    return np.clip(np.log(rare), -6, 0).astype(np.float32)
