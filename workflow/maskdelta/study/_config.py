@@ -321,7 +321,7 @@ class DifferenceSettings(Strict):
         10.0, ge=0, description="Regions closer than this make one change (um, or px unscaled)."
     )
     planted_frac: float = Field(
-        0.15,
+        0.1,
         gt=0,
         le=1,
         description="Share of the die on which changes are planted, to measure how large a change "
