@@ -19,19 +19,11 @@ import pytest
 import shapely
 import shapely.affinity
 
-from maskdelta.difference import ADDED, REMOVED, DiePair, compare_dies
+from comparing import Segmented, compare
+from maskdelta.difference import ADDED, REMOVED
 from maskdelta.images import Raster
-from maskdelta.overlay import measure_overlay
-from maskdelta.register import register
 from maskdelta.segment import Swatch, segment
-from maskdelta.study import (
-    DifferenceSettings,
-    LayerStack,
-    OverlaySettings,
-    RegisterSettings,
-    SegmentSettings,
-    Stack,
-)
+from maskdelta.study import RegisterSettings, SegmentSettings, Stack
 from published_revision import LAYERS, SHIFT_UM, Photographed, fetch_cells
 
 pytestmark = pytest.mark.outside
@@ -108,46 +100,33 @@ def swatches(cell: gdstk.Cell, photograph: Photographed, look: str) -> list[Swat
 def compared(
     cells: Mapping[str, gdstk.Cell], look: str, folder: Path
 ) -> tuple[Path, list[Photographed]]:
-    """Photograph, register, segment and compare both revisions; the masks' folder."""
+    """Photograph, segment, register and compare both revisions; the masks' folder."""
     layers = {k: v for k, v in LAYERS.items() if look == "with metal" or k != "metal"}
-    photographs, folders = [], []
-    study = {"layers": tuple(layers), "stacks": STACKS[look]}
-    with ExitStack() as stack:
-        sides = []
-        for number, (name, cell) in enumerate(cells.items()):
-            photograph = Photographed(cell, number, 31 + number, UM_PER_PX, layers)
-            photographs.append(photograph)
-            sides.append(photograph.side(folder, name, stack))
-            folders.append(folder / f"layers-{name}")
-            folders[-1].mkdir()
+    photographs, dies = [], []
+    for number, (name, cell) in enumerate(cells.items()):
+        photograph = Photographed(cell, number, 31 + number, UM_PER_PX, layers)
+        photographs.append(photograph)
+        dies.append(Segmented(folder / f"{name}.tif", folder / f"{name}_tiles.tif", folder / name))
+        dies[-1].layers.mkdir()
+        with ExitStack() as stack:
+            side = photograph.side(folder, name, stack)
             segment(
-                sides[-1].mosaic,
-                sides[-1].coverage,
+                side.mosaic,
+                side.coverage,
                 swatches(cell, photograph, look),
-                folder=folders[-1],
+                folder=dies[-1].layers,
                 die=name,
+                layers=tuple(layers),
+                stacks=STACKS[look],
                 settings=SegmentSettings(),
-                **study,
             )
-        # a strip of 400 x 1120 px wants patches of a quarter of its width
-        found = register(
-            *sides, names=tuple(cells), settings=RegisterSettings(patch_px=64, spacing_px=40)
-        )
-    assert found.registration.trusted, found.registration.refused
-    before, after = map(LayerStack, folders)
-    pair = DiePair(
-        before,
-        after,
-        mosaics=[folder / f"{name}.tif" for name in cells],
-        coverages=[folder / f"{name}_tiles.tif" for name in cells],
-        registration=found.registration,
-        error=found.error,
-        overlay=measure_overlay(before, after, found.registration, settings=OverlaySettings()),
+    # a strip of 400 x 1340 px wants patches of a quarter of its width
+    compare(
+        *dies,
+        folder / "pair",
         um_per_px=UM_PER_PX,
-        layers=tuple(layers),
-        settings=DifferenceSettings(),
+        settings=RegisterSettings(patch_px=64, spacing_px=40),
     )
-    compare_dies(pair, folder / "pair")
     return folder / "pair" / "differences", photographs
 
 

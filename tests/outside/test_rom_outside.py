@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 
 from array_scenes import marked, photographed
+from comparing import Segmented, compare
 from generated_rom import (
     NARROWEST_UM,
     PACKAGE,
@@ -30,7 +31,14 @@ from generated_rom import (
 )
 from maskdelta.arrays import compare_bits, find_lattice, read_bits, words_of
 from maskdelta.phantom import load_preset, make_specimen
-from maskdelta.study import UNREADABLE, ArraySettings, ArrayWords, BitMatrix, Stack
+from maskdelta.study import (
+    UNREADABLE,
+    ArraySettings,
+    ArrayWords,
+    BitMatrix,
+    Stack,
+    read_table,
+)
 from wheels import fetch_wheel
 
 pytestmark = pytest.mark.outside
@@ -153,16 +161,41 @@ def test_the_lattice_is_not_even(pair):
     assert steps[7] == pytest.approx(2.32)
 
 
-def test_512_of_512_bits_and_the_five_that_differ(pair, tmp_path):
+@pytest.fixture(scope="module")
+def photographs(pair, tmp_path_factory):
+    """Folders of both images photographed, and what was read."""
+    found = []
+    for seed, (_, rom) in enumerate(pair, start=21):
+        folder = tmp_path_factory.mktemp(f"photograph-{seed}")
+        found.append((folder, photograph_and_read(rom, folder, "sample", 0, seed, dirt=False)))
+    return found
+
+
+def test_512_of_512_bits_and_the_five_that_differ(pair, photographs):
     read = []
-    for seed, (bits, rom) in enumerate(pair, start=21):
-        found = photograph_and_read(rom, tmp_path / str(seed), "sample", 0, seed, dirt=False)
+    for (bits, _), (_, found) in zip(pair, photographs, strict=True):
         assert int((found.bits.value == bits).sum()) == bits.size == 512
         read.append(found.bits)
     compared = compare_bits(*read)
     changed = {tuple(map(int, cell)) for cell in np.argwhere(compared.state != "")}
     assert changed == set(CHANGED)
     assert (compared.state[tuple(np.transpose(CHANGED))] == "changed").all()
+
+
+def test_five_changes_of_metal_and_nothing_else(pair, photographs, tmp_path):
+    """As a person compares them who does not know that it is a memory."""
+    um_per_px = load_preset("sample").photographers[0].camera.um_per_px
+    dies = [Segmented(f / "mosaic.tif", f / "coverage.tif", f) for f, _ in photographs]
+    compare(*dies, tmp_path, um_per_px=um_per_px)
+    rows = [r for r in read_table(tmp_path / "regions.csv", "regions") if r["listed"]]
+    assert [row["layer"] for row in rows] == ["metal"] * 5
+    (before, rom), (after, _) = pair
+    gained = [bool(before[cell]) and not after[cell] for cell in CHANGED]  # 1 is no strap
+    assert sorted(row["state"] == "added" for row in rows) == sorted(gained)
+    unit = (NARROWEST_UM / NARROWEST_PX) ** 2
+    areas = np.array([row["area_px"] for row in rows]) * unit
+    print(areas, 0.26 * 0.68)
+    assert rom is not None
 
 
 def test_what_is_unreadable_lies_under_dirt(pair, tmp_path):
