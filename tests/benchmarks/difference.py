@@ -3,8 +3,9 @@
     python tests/benchmarks/difference.py [--quick] [--seeds N] [--preset NAME] [--side-um N]
                                           [--keep FOLDER] [--studies FOLDER...] [--out FILE.json]
 
-Makes studies on seeds drawn at run time and printed, runs the whole pipeline on each, and once on
-the same masks photographed twice; `--studies` scores finished ones instead, as `study.py --keep`
+Makes studies on seeds drawn at run time and printed, runs the whole pipeline on each, once on the
+same masks photographed twice, and once on masks whose ROM was programmed anew (half of its bits
+flipped and nothing else); `--studies` scores finished ones instead, as `study.py --keep`
 leaves them. The peers see the same mosaics: absolute colour difference after a SIFT registration
 (Lowe 2004) with Otsu's threshold (1979), an opening and components; and the difference of
 nearest-colour class maps after the same registration. Their settings were searched on seed 445056.
@@ -14,12 +15,14 @@ from __future__ import annotations
 
 import argparse
 import csv
+import dataclasses
 import json
 import platform
 import secrets
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -32,10 +35,10 @@ import shapely
 import shapely.geometry
 
 from maskdelta.images import Raster
-from maskdelta.phantom import load_preset
-from maskdelta.study import apply_affine, fit_similarity, read_json, read_table
+from maskdelta.phantom import Layout, load_preset
+from maskdelta.study import apply_affine, fit_similarity, read_json, read_table, write_json
 from scoring import Die, score_study, visible_edit_share
-from study import run_one
+from study import make_and_run, run_one
 
 TARGETS = {
     "recall": (1.0, "at least"),
@@ -47,6 +50,7 @@ TARGETS = {
     "peak_rss_mib": (1024.0, "at most"),
     "sensitivity_cpu_share": (1.0, "at most"),
 }
+PROGRAMMED_TARGETS = {"bits_found_frac": (1.0, "at least"), "false_changes": (3, "at most")}
 KINDS = {
     "rom_bit": {"array bit", "contact new", "contact gone"},
     "contact_gone": {"contact gone"},
@@ -295,6 +299,64 @@ def show(case: str, result: dict[str, Any]) -> list[dict[str, Any]]:
     return rows
 
 
+def programmed_anew(layout: Layout, *, folder: Path, seed: int) -> Layout:
+    """The layout with half of its bits flipped; their places are written into the folder."""
+    rng = np.random.default_rng([seed, 5])
+    contacts = layout.boxes["contact"]
+    keep = np.ones(len(contacts), bool)
+    added, flipped = [], []
+    for bit in layout.bits:
+        if rng.random() < 0.5:
+            continue
+        flipped.append(list(bit.box_um))
+        own = (contacts == np.array(bit.box_um)).all(1)
+        if own.any() != bool(bit.value):
+            raise ValueError(f"bit {bit} and the contacts of the layout disagree")
+        if bit.value:
+            keep &= ~own
+        else:
+            added.append(bit.box_um)
+    folder.mkdir(parents=True, exist_ok=True)
+    write_json(folder / "flipped.json", {"boxes_um": flipped})
+    drawn = {
+        "boxes": (contacts[keep], np.array(added, contacts.dtype).reshape(-1, 4)),
+        "nets": (layout.nets["contact"][keep], np.full(len(added), -1, np.int32)),
+        "groups": (layout.groups["contact"][keep], np.zeros(len(added), np.int32)),
+    }
+    return dataclasses.replace(
+        layout,
+        **{
+            name: dict(getattr(layout, name)) | {"contact": np.concatenate(parts)}
+            for name, parts in drawn.items()
+        },
+    )
+
+
+def programmed_rows(case: str, folder: Path) -> list[dict[str, Any]]:
+    """How many flipped bits were found, of those seen in both dies, and changes elsewhere."""
+    study = Study(folder)
+    boxes = np.array([(*b[:2],) for b in read_json(folder / "flipped.json")["boxes_um"]], float)
+    middles = boxes + 2.0
+    seen = np.all([die.seen("contact", middles) for die in study.dies], axis=0)
+    at = study.to_study(middles)
+    changes = read_table(study.pair / "changes.csv", "changes")
+    centres = np.array([[r["x_um"], r["y_um"]] for r in changes]).reshape(-1, 2)
+    apart = np.hypot(*np.moveaxis(centres[:, None] - at[None], -1, 0))
+    figures = {
+        "bits_found_frac": float((apart.min(0) < 3)[seen].mean()),
+        "false_changes": int((apart.min(1) >= 3).sum()),
+    }
+    print(f"{case:40} {int(seen.sum())} of {len(at)} flipped bits are seen in both dies")
+    rows = []
+    for name, value in figures.items():
+        target, sense = PROGRAMMED_TARGETS[name]
+        met = bool(value >= target if sense == "at least" else value <= target)
+        rows.append({"case": case, "figure": name, "value": value, "target": target, "met": met})
+        word = "met" if met else "MISSED"
+        print(f"{case:40} {name:22} {value:9.3f}  {sense} {target}  {word}", flush=True)
+    return rows
+
+
 def cases(args: argparse.Namespace) -> Iterator[tuple[str, Path]]:
     """Names and folders of finished studies, made as they are asked for."""
     if args.studies:
@@ -311,6 +373,12 @@ def cases(args: argparse.Namespace) -> Iterator[tuple[str, Path]]:
             folder = (args.keep or Path(scrap)) / f"{seed}{'-null' * null}"
             run_one(seed, folder, preset, null=null)
             yield f"{preset.name}, {'same masks twice' if null else 'edited'}, seed {seed}", folder
+    if not args.quick:
+        with tempfile.TemporaryDirectory() as scrap:
+            folder = (args.keep or Path(scrap)) / f"{seeds[0]}-programmed"
+            redraw = partial(programmed_anew, folder=folder, seed=seeds[0])
+            make_and_run(seeds[0], folder, preset, null=True, redraw=redraw)
+            yield f"{preset.name}, ROM programmed anew, seed {seeds[0]}", folder
 
 
 def main() -> None:
@@ -326,7 +394,10 @@ def main() -> None:
     args = parser.parse_args()
     rows = []
     for case, folder in cases(args):
-        rows += show(case, score(folder, peers=not args.quick))
+        if (folder / "flipped.json").exists():
+            rows += programmed_rows(case, folder)
+        else:
+            rows += show(case, score(folder, peers=not args.quick))
     if args.out:
         data = {"rows": rows, "python": platform.python_version(), "machine": platform.machine()}
         args.out.write_text(json.dumps(data, indent=1))
