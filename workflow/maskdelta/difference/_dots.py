@@ -42,9 +42,10 @@ class DotLook:
     spread: Array
     most: float
 
-    def shown(self, picture: NDArray[np.uint8], x: float, y: float) -> bool:
-        """Whether a dot lies around a point of an (H, W, 3) picture."""
-        return bool(_strangeness(self, _cut(picture, x, y, len(self.mean))[None])[0] <= self.most)
+    def shown(self, picture: NDArray[np.uint8], x: float, y: float) -> bool | None:
+        """Whether a dot lies around a point of an (H, W, 3) picture; None where it may or not."""
+        strange = float(_strangeness(self, _cut(picture, x, y, len(self.mean))[None])[0])
+        return True if strange <= self.most else False if strange > 2 * self.most else None
 
 
 def learn_dots(

@@ -140,7 +140,7 @@ class Inputs:
         )
 
     def is_dot(self, region: Region) -> bool:
-        """Whether one photograph shows a dot of the region's layer there and the other does not."""
+        """Whether one photograph shows a dot of the region's layer and the other surely none."""
         looks = self.dots.get(region.layer)
         if looks is None or not looks[0].area_px[0] <= region.area_px <= looks[0].area_px[1]:
             return False
