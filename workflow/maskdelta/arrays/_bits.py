@@ -286,7 +286,8 @@ def _matrix(cells: _Cells, classes: Classes, lattice: Lattice, settings: ArrayBi
     for where, word in words:
         flags[where] = [f"{old}; {word}" if old else word for old in flags[where]]
     sure = np.abs(llr) - 3.0 * np.clip(np.nan_to_num(odd, nan=99) - 3, 0, 20)
-    sure = sure - 2.0 * (cells.spoiled > 0.1) - 1000.0 * (value == UNREADABLE)
+    # a cell wholly under debris that still reads well is worth no more than half a clean one
+    sure = sure - 6.0 * cells.spoiled - 1000.0 * (value == UNREADABLE)
     rank = np.empty(len(llr), np.int32)
     rank[np.argsort(sure, kind="stable")] = np.arange(1, len(llr) + 1)
     return BitMatrix(
