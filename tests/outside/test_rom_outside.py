@@ -189,13 +189,12 @@ def test_five_changes_of_metal_and_nothing_else(pair, photographs, tmp_path):
     compare(*dies, tmp_path, um_per_px=um_per_px)
     rows = [r for r in read_table(tmp_path / "regions.csv", "regions") if r["listed"]]
     assert [row["layer"] for row in rows] == ["metal"] * 5
-    (before, rom), (after, _) = pair
+    (before, _), (after, _) = pair
     gained = [bool(before[cell]) and not after[cell] for cell in CHANGED]  # 1 is no strap
     assert sorted(row["state"] == "added" for row in rows) == sorted(gained)
-    unit = (NARROWEST_UM / NARROWEST_PX) ** 2
-    areas = np.array([row["area_px"] for row in rows]) * unit
-    print(areas, 0.26 * 0.68)
-    assert rom is not None
+    # a strap is 0.26 x 0.68 um; metal comes out a px too narrow, so that the gap is too wide
+    area_um2 = np.array([row["area_px"] for row in rows]) * (NARROWEST_UM / NARROWEST_PX) ** 2
+    assert area_um2 == pytest.approx(0.26 * 0.68, rel=0.5)
 
 
 def test_what_is_unreadable_lies_under_dirt(pair, tmp_path):
