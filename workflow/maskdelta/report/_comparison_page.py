@@ -176,7 +176,8 @@ def _how_small(compared: Compared) -> list[str]:
         if max(seen) - min(seen) < 0.05
         else f"{min(seen):.1f} to {max(seen):.1f}"
     )
-    return [
-        f"Of squares of {span} {compared.unit} a side, by layer, 95 % are found where they could be "
-        "compared: planted ones were, with corners as round as those of the die's own shapes."
-    ]
+    words = (
+        f"Of squares of {span} {compared.unit} a side, by layer, 95 % are found where they could "
+        "be compared: planted ones were, with corners as round as those of the die's own shapes."
+    )
+    return [words]
