@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.stitch._edges import Choice
-from maskdelta.stitch._hypothesis import Hypothesis, Lag
+from maskdelta.stitch._hypothesis import Hypothesis
 from maskdelta.stitch._lens import Lens, estimate_lens, without_lens
 from maskdelta.stitch._pairs import Measured, Measurer
 from maskdelta.stitch._tiles import Tiles
@@ -123,5 +123,5 @@ def is_sure(found: Sequence[Hypothesis], typical: float) -> bool:
 def choice_of(hypothesis: Hypothesis, typical: float) -> Choice:
     """A choice for the graph; a correlation far below the others' speaks against it."""
     weak = round(12 * max(0.0, _GOOD - hypothesis.score / typical))
-    lag = Lag(hypothesis.lag.net + weak, hypothesis.lag.odd + weak, hypothesis.lag.noise)
+    lag = hypothesis.lag._replace(net=hypothesis.lag.net + weak, odd=hypothesis.lag.odd + weak)
     return Choice(hypothesis.shift, hypothesis.sd_px, hypothesis.score, lag)
