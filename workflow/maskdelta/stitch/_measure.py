@@ -48,9 +48,15 @@ def measure_pair(
         Best first; empty when nothing could be measured.
     """
     overlap = Overlap(a, b)
-    rough = [refine_roughly(overlap, shift, reach=reach_px) for shift in candidates]
+    rough: list[Hypothesis] = []
+    for shift in candidates:
+        # where one fits well, patches of another need not be measured that hardly correlate
+        good = max((h.score for h in rough if h.agree == 1.0), default=0.0)
+        least = max(0.25, 0.6 * good)
+        more = refine_roughly(overlap, shift, reach=reach_px, least_score=least, whole=good < 0.5)
+        rough += [more] if more is not None else []
     found: list[Hypothesis] = []
-    for one in sorted((h for h in rough if h is not None), key=lambda h: -h.score):
+    for one in sorted(rough, key=lambda h: -h.score):
         near = any(np.abs(one.shift - other.shift).max() <= 2 for other in found)
         least = keep_frac * found[0].score if found else 0.0
         if not near and one.score > 0 and one.score >= least:
@@ -115,13 +121,19 @@ def _tell_apart(
                 unseen = True
             else:
                 fine.append(more)
-    if pitches:
-        best, fine = _with_odd_parts(overlap, best, fine, pitches)
-    lags = [(h, lag_behind(best, h)) for h in fine if h is not best]
-    rest = [replace(h, lag=lag) for h, lag in lags if not lag.is_clear(strict=True)]
+    rest = _not_ruled_out(best, fine)
+    if rest and pitches:
+        best, fine = _with_odd_parts(overlap, best, [best, *rest], pitches)
+        rest = _not_ruled_out(best, fine)
     if not rest and not unseen:
         best = refine(overlap, best.shift) or best
     return [replace(best, repeats=unseen), *rest]
+
+
+def _not_ruled_out(best: Hypothesis, fine: Sequence[Hypothesis]) -> list[Hypothesis]:
+    """The other shifts that this pair alone cannot give up, each with its lag."""
+    lags = [(h, lag_behind(best, h)) for h in fine if h is not best]
+    return [replace(h, lag=lag) for h, lag in lags if not lag.is_clear(strict=True)]
 
 
 def _with_odd_parts(

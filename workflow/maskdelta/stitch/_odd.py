@@ -26,9 +26,10 @@ _BLOCK = 4  # samples a block
 
 
 def odd_parts(spline: Image, box: Box, steps: Sequence[Array]) -> Image:
-    """What a box of a tile shows besides what the places one pitch away show.
+    """What a box of a tile shows beyond all that the places one pitch away show.
 
-    The median of the neighbours stands for them, so that an odd neighbour does not count.
+    How far a px lies above the brightest or below the darkest of its neighbours on the lattice: an
+    odd cell stands out, and the plain cells around it, one of whose neighbours is odd, do not.
 
     Parameters
     ----------
@@ -45,10 +46,13 @@ def odd_parts(spline: Image, box: Box, steps: Sequence[Array]) -> Image:
         Every second px; 0 where fewer than two neighbours lie in the tile.
     """
     own = crop(spline, box.x0, box.y0, box.width, box.height)[::_STEP, ::_STEP]
-    around = _around(steps)
-    stack = np.full((len(around), *own.shape), np.inf, np.float32)
+    least, most = np.full_like(own, np.inf), np.full_like(own, -np.inf)
+    count = np.zeros(own.shape, np.uint8)
     height, width = spline.shape
-    for layer, (dx, dy) in zip(stack, around, strict=True):
+    one, two = np.array(steps[0], float), np.array(steps[-1], float)
+    if len(steps) == 1:
+        two = 2 * one
+    for dx, dy in (one, -one, two, -two):
         # whole samples of which the neighbour lies 2 px inside the tile
         left, top = (max(0, -int((v - 2) // _STEP)) for v in (box.x0 + dx, box.y0 + dy))
         right = min(own.shape[1], int((width - 4 - box.x0 - dx) // _STEP) + 1)
@@ -57,25 +61,14 @@ def odd_parts(spline: Image, box: Box, steps: Sequence[Array]) -> Image:
             continue
         x, y = box.x0 + left * _STEP + dx, box.y0 + top * _STEP + dy
         there = crop(spline, x, y, (right - left - 1) * _STEP + 1, (bottom - top - 1) * _STEP + 1)
-        layer[top:bottom, left:right] = there[::_STEP, ::_STEP]
-    count = np.isfinite(stack).sum(0)
-    stack.sort(axis=0)
-    low = np.take_along_axis(stack, np.maximum((count - 1) // 2, 0)[None], 0)[0]
-    high = np.take_along_axis(stack, np.minimum(count // 2, len(stack) - 1)[None], 0)[0]
-    enough = count >= 2
-    middle = np.where(enough, low, 0) + np.where(enough, high, 0)
-    return np.where(enough, own - middle / 2, 0).astype(np.float32)
-
-
-def _around(steps: Sequence[Array]) -> list[tuple[float, float]]:
-    """Up to eight neighbours on the lattice, both ways."""
-    one = np.asarray(steps[0], float)
-    if len(steps) == 1:
-        moves = [one, 2 * one]
-    else:
-        two = np.asarray(steps[1], float)
-        moves = [one, two, one + two, one - two]
-    return [(sign * float(m[0]), sign * float(m[1])) for m in moves for sign in (1, -1)]
+        there = there[::_STEP, ::_STEP]
+        part = np.s_[top:bottom, left:right]
+        np.minimum(least[part], there, out=least[part])
+        np.maximum(most[part], there, out=most[part])
+        count[part] += 1
+    odd = own - np.clip(own, least, most)
+    odd[count < 2] = 0
+    return odd
 
 
 class OddPair:
@@ -101,13 +94,14 @@ class OddPair:
         of_b = np.rint(-overlap.first_px(shift)).astype(int)
         self._box_a = _inside(box, overlap.a)
         self._box_b = _inside(box.moved(int(of_b[0]), int(of_b[1])), overlap.b)
-        odd_a = odd_parts(overlap.a, self._box_a, steps)
-        odd_b = odd_parts(overlap.b, self._box_b, steps)
-        # dust is odd at one place of the tile in both
-        also_b = odd_parts(overlap.b, _inside(self._box_a, overlap.b), steps)
-        also_a = odd_parts(overlap.a, _inside(self._box_b, overlap.a), steps)
-        self._odd_a = _without_fixed(odd_a, also_b)
-        self._odd_b = _without_fixed(odd_b, also_a)
+        self._odd_a = odd_parts(overlap.a, self._box_a, steps)
+        self._odd_b = odd_parts(overlap.b, self._box_b, steps)
+        if min(_strong(self._odd_a), _strong(self._odd_b)):
+            # dust is odd at one place of the tile in both
+            also_b = odd_parts(overlap.b, _inside(self._box_a, overlap.b), steps)
+            also_a = odd_parts(overlap.a, _inside(self._box_b, overlap.a), steps)
+            self._odd_a = _without_fixed(self._odd_a, also_b)
+            self._odd_b = _without_fixed(self._odd_b, also_a)
 
     @property
     def nbytes(self) -> int:
@@ -137,6 +131,11 @@ class OddPair:
         least = max(8 * float(np.median(np.minimum(aa, bb))), 2.0)
         odd = (aa > least) & (bb > least) & (ab > 0.6 * np.maximum(aa, bb))
         return float(odd.sum())
+
+
+def _strong(odd: Image) -> bool:
+    """Whether anything stands out at all."""
+    return bool(np.abs(odd).max(initial=0) > 2)
 
 
 def _from(values: Image, x: int, y: int, width: int, height: int) -> Image:

@@ -94,7 +94,7 @@ class Measurer:
             overlap = Overlap(self._tiles.get(a), self._tiles.get(b))
             return OddPair(overlap, np.array(shift), [np.array(step) for step in steps])
 
-        self._tiles: BoundedCache[int, Image] = BoundedCache(load, budget_bytes=384 * 2**20)
+        self._tiles: BoundedCache[int, Image] = BoundedCache(load, budget_bytes=576 * 2**20)
         self._odd: BoundedCache[tuple[Any, ...], OddPair] = BoundedCache(
             odd_pair, budget_bytes=64 * 2**20
         )
