@@ -326,7 +326,7 @@ def overview_case(seed: int, folder: Path, quick: bool) -> list[dict[str, Any]]:
 def _arrays(seed: int, folder: Path, odd_fracs: tuple[float, ...], quick: bool) -> Any:
     room = 1300 if quick else 1800
     die, blocks = draw_die(seed, (1900 if quick else 2800, room * len(odd_fracs)), odd_fracs)
-    size = (400, 300) if quick else (512, 384)
+    size = (512, 384)
     tiles = photograph(die, folder / "tiles", seed, size=size, overlap_frac=0.2, stage_frac=0.03)
     return die, blocks, tiles
 
