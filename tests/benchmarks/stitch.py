@@ -3,8 +3,9 @@
     python tests/benchmarks/stitch.py [--quick] [--seeds N] [--out FILE.json] [--micrographs DIR]
 
 Makes its own phantoms, runs survey, place and compose in a process of their own, and the floor
-(decode every tile twice, warp and encode the mosaic once) in the same run. Prints rows of
-{case, figure, value, target, met}. `--quick` takes smaller dies and leaves the memory case out.
+(decode every tile twice, warp and encode the mosaic once) and the peers (`stitch_peers.py`) in the
+same run. Prints rows of {case, figure, value, target, met}. `--quick` takes smaller dies and leaves
+the memory case out.
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ from typing import Any
 import cv2
 import imagecodecs
 import numpy as np
+from stitch_peers import peer_tiles, plain_scikit_image, scan_stitcher
+from stitch_scenes import draw_die, overview_of, photograph, undecidable
 
 from maskdelta.images import Box, Raster, list_tiles, read_picture, write_raster
 from maskdelta.stitch import compose, place
@@ -48,6 +51,10 @@ TARGETS: dict[str, dict[str, float]] = {
     "overlap 6 %": {"placed_frac": 1.0, "rms_px": 0.4, "wrong": 0},
     "hard": {"placed_frac": 1.0, "rms_px": 0.3, "seam_p95_px": 0.7, "wrong": 0},
     "memory": {"placed_frac": 1.0, "peak_rss_mib": 1536},
+    "arrays": {"placed_frac": 1.0, "wrong": 0, "flagged_excess_frac": 0.01},
+    "arrays, overview": {"placed_frac": 1.0, "wrong": 0, "modulo_pitch": 0},
+    "equal cells, overview": {"wrong": 0},
+    "peers": {"scans_times_as_long": 1.0, "scans_rms_share": 1 / 3, "plain_times_faster": 3.0},
     "micrograph": {"placed_frac": 1.0, "rms_px": 0.15, "max_px": 0.2, "wrong": 0},
 }
 """Beside each case what it should reach; figures without a target are for information."""
@@ -60,6 +67,7 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=1, help="seeds drawn at run time")
     parser.add_argument("--out", type=Path)
     parser.add_argument("--micrographs", type=Path, help="folder with cmos_register_block")
+    parser.add_argument("--only", help="one case: array, overview, sample, thin, peers ...")
     parser.add_argument("--child", nargs=3, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.child:
@@ -68,14 +76,17 @@ def main() -> None:
     drawn = np.random.SeedSequence().generate_state(options.seeds).tolist()
     rows: list[dict[str, Any]] = []
     for seed in [1, *(int(s) % 1_000_000 for s in drawn)]:
-        for make in (sample_case, thin_case, ordinary_case, hard_case):
+        cases = (array_case, overview_case, sample_case, thin_case, ordinary_case, hard_case)
+        for make in (*cases, peers_case):
+            if options.only and make.__name__ != f"{options.only}_case":
+                continue
             with tempfile.TemporaryDirectory() as folder:
                 rows += make(seed, Path(folder), options.quick)
             show(rows)
     with tempfile.TemporaryDirectory() as folder:
         if options.micrographs:
             rows += micrograph_case(options.micrographs, Path(folder))
-        if not options.quick:
+        if not options.quick and not options.only:
             rows += memory_case(Path(folder))
     show(rows)
     if options.out:
@@ -97,13 +108,14 @@ def show(rows: list[dict[str, Any]]) -> None:
 
 
 def rows_of(case: str, label: str, figures: dict[str, float]) -> list[dict[str, Any]]:
-    """Rows with their targets; only `placed_frac` should be large."""
+    """Rows with their targets; only some figures should be large."""
     out = []
     for figure, value in figures.items():
         target = TARGETS[case].get(figure)
         met = None
         if target is not None:
-            met = value >= target if figure == "placed_frac" else value <= target
+            large = figure in ("placed_frac", "plain_times_faster")
+            met = value >= target if large else value <= target
         row = {"case": label, "figure": figure, "value": value, "target": target, "met": met}
         out.append({**row, "fresh": True})
     return out
@@ -269,6 +281,107 @@ def seam_steps(truth: Any, tiles: list[Any]) -> np.ndarray:
                 apart = a.to_mosaic(points[inside]) - b.to_mosaic(there[inside])
                 steps.append(np.hypot(*apart.T))
     return np.concatenate(steps) if steps else np.zeros(1)
+
+
+# --- arrays ---------------------------------------------------------------------------------------
+
+
+def array_case(seed: int, folder: Path, quick: bool) -> list[dict[str, Any]]:
+    """Tiles wholly inside arrays, taken by a stage that is off by up to 3 % of the tile.
+
+    One array of equal cells, one with 2 % odd cells, one programmed.
+    """
+    die, blocks, tiles = _arrays(seed, folder, (0.0, 0.02, 0.4), quick)
+    alone, untied = undecidable(die, blocks, tiles)
+    rows, columns = (1 + max(getattr(t, axis) for t in tiles) for axis in ("row", "column"))
+    grid = Grid(rows=rows, columns=columns, overlap_frac=0.2, order="raster_rows")
+    figures = against_tiles(_placed(folder, ViewSettings(tiles="*", grid=grid)), tiles)
+    flagged = figures["modulo_pitch"] / len(tiles)
+    figures["undecidable"] = float(len(alone))
+    figures["undecidable_in_all"] = float(len(untied))
+    figures["flagged_excess_frac"] = flagged - len(untied) / len(tiles)
+    return rows_of("arrays", f"arrays seed {seed}", figures)
+
+
+def overview_case(seed: int, folder: Path, quick: bool) -> list[dict[str, Any]]:
+    """The same without a stage, in any order, with a photograph of the whole die.
+
+    Every tile has odd cells; and once more with an array of equal cells, where no photograph can
+    tell one pitch from the next, so that nothing but silence is asked for.
+    """
+    out = []
+    for case, odd_fracs in (
+        ("arrays, overview", (0.02, 0.08, 0.4)),
+        ("equal cells, overview", (0.0, 0.02)),
+    ):
+        here = folder / case[:5]
+        die, _, tiles = _arrays(seed, here, odd_fracs, quick)
+        overview_of(die, here / "whole.png", seed, ratio=4.0, angle_deg=2.0)
+        view = ViewSettings(tiles="*", overview=str(here / "whole.png"))
+        figures = against_tiles(_placed(here, view), tiles)
+        out += rows_of(case, f"{case} seed {seed}", figures)
+    return out
+
+
+def _arrays(seed: int, folder: Path, odd_fracs: tuple[float, ...], quick: bool) -> Any:
+    room = 1300 if quick else 1800
+    die, blocks = draw_die(seed, (1900 if quick else 2800, room * len(odd_fracs)), odd_fracs)
+    size = (512, 384)
+    tiles = photograph(die, folder / "tiles", seed, size=size, overlap_frac=0.2, stage_frac=0.03)
+    return die, blocks, tiles
+
+
+def _placed(folder: Path, view: ViewSettings) -> Poses:
+    """Poses of the tiles of a folder."""
+    files = list_tiles(str(folder / "tiles" / "*.png"))
+    stitch_apart(files, view, folder / "out")
+    return Poses.read(folder / "out" / "tiles.csv")
+
+
+def against_tiles(poses: Poses, tiles: list[Any]) -> dict[str, float]:
+    """Placement of the main island after one shift, which the tiles that are not flagged give."""
+    truth = {tile.name: np.array(tile.centre) for tile in tiles}
+    main = [pose for pose in poses.placed if pose.island == 0]
+    apart = np.array([[p.centre_x_px, p.centre_y_px] - truth[p.file] for p in main])
+    sure = np.array([not pose.modulo_pitch for pose in main])
+    distance = np.hypot(*(apart - np.median(apart[sure], axis=0)).T)
+    right = sure & (distance <= 2)
+    return {
+        "tiles": float(len(tiles)),
+        "placed_frac": len(main) / len(tiles),
+        "modulo_pitch": float((~sure).sum()),
+        "wrong": float((sure & ~right).sum()),
+        "rms_px": float(np.sqrt(np.mean(distance[right] ** 2))),
+    }
+
+
+# --- peers ----------------------------------------------------------------------------------------
+
+
+def peers_case(seed: int, folder: Path, quick: bool) -> list[dict[str, Any]]:
+    """OpenCV's scan stitcher at the largest set that it completes, and plain scikit-image there."""
+    figures: dict[str, float] = {}
+    sides = (4, 3, 2) if quick else (7, 6, 5, 4, 3, 2)
+    for side in sides:
+        tiles = peer_tiles(seed, folder / f"{side}", side)
+        files = list_tiles(str(folder / f"{side}" / "tiles" / "*.png"))
+        scans = scan_stitcher(files, tiles)
+        if scans is None and side != sides[-1]:
+            continue
+        grid = Grid(rows=side, columns=side, overlap_frac=0.2, order="raster_rows")
+        view = ViewSettings(tiles="*", grid=grid)
+        done = stitch_apart(files, view, folder / f"{side}" / "out")
+        ours = against_tiles(Poses.read(folder / f"{side}" / "out" / "tiles.csv"), tiles)
+        figures = {"tiles": float(len(files)), "seconds": done["seconds"], "rms_px": ours["rms_px"]}
+        if scans is not None:
+            figures |= {"scans_s": scans.seconds, "scans_rms_px": scans.rms_px}
+            figures["scans_times_as_long"] = done["seconds"] / scans.seconds
+            figures["scans_rms_share"] = ours["rms_px"] / scans.rms_px
+        plain = plain_scikit_image(files, tiles, (side, side), overlap_frac=0.2)
+        figures |= {"plain_s": plain.seconds, "plain_rms_px": plain.rms_px}
+        figures["plain_times_faster"] = plain.seconds / done["seconds"]
+        break
+    return rows_of("peers", f"peers seed {seed}", figures)
 
 
 # --- pictures that are cut ------------------------------------------------------------------------

@@ -92,3 +92,28 @@ def test_an_overview_of_another_die_is_refused(scene, tmp_path):
     view = ViewSettings(tiles="*", overview=str(other))
     with pytest.raises(StitchError, match="too few tiles were recognised"):
         survey(files, view=view, settings=SURVEY)
+
+
+def test_tiles_of_equal_cells_are_not_put_anywhere(tmp_path):
+    """An overview cannot tell one pitch from the next where the tile shows nothing odd."""
+    array = (330, 280, 1650, 1260)
+    die = make_die(SHAPE, seed=4, array=array)
+    cuts = take_tiles(die, 4, 5, overlap_frac=0.2, jitter_px=15)
+    height, width = cuts[0].pixels.shape[:2]
+    x0, y0, x1, y1 = array
+    inside = {
+        cut.name
+        for cut in cuts
+        if x0 < cut.centre_x_px - width / 2 < cut.centre_x_px + width / 2 < x1
+        and y0 < cut.centre_y_px - height / 2 < cut.centre_y_px + height / 2 < y1
+    }
+    cv2.imwrite(str(tmp_path / "whole.png"), overview_of(die))
+    files = write(tmp_path / "tiles", cuts)
+    view = ViewSettings(tiles="*", overview=str(tmp_path / "whole.png"))
+    found = survey(files, view=view, settings=SURVEY, threads=2)
+    flagged = {row["file"] for row in found.quality if "several places" in row["flags"]}
+    assert inside
+    assert flagged == inside
+    result = place(files, found, settings=STITCH, threads=2)
+    assert {pose.file for pose in result.poses if not pose.placed} == inside
+    assert max(errors_px(result.poses, cuts).values()) < 0.15

@@ -10,7 +10,15 @@ import scipy.sparse.csgraph
 import scipy.sparse.linalg
 from numpy.typing import NDArray
 
-__all__ = ["Links", "components", "covariances", "residuals", "solve_gnc", "solve_links"]
+__all__ = [
+    "Links",
+    "components",
+    "covariances",
+    "residuals",
+    "solve_gnc",
+    "solve_links",
+    "variance_factor",
+]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int_]
@@ -149,3 +157,33 @@ def covariances(links: Links, weight: Array, held: NDArray[np.bool_], group: Ind
         unit[columns, np.arange(len(columns))] = 1
         out[free[columns]] = factor.solve(unit)[columns, np.arange(len(columns))]
     return out
+
+
+def variance_factor(
+    links: Links, distance: Array, held: NDArray[np.bool_], group: Index, *, least_freedom: int = 10
+) -> float:
+    """By how much the links scatter more or less than their weights say, as a variance.
+
+    The variance of unit weight after the adjustment: the weighted square of all residuals by the
+    degrees of freedom (Gauss 1823; Foerstner & Wrobel, Photogrammetric Computer Vision (2016),
+    section 4.2.3, from memory). The weights of pairs have a floor of 0.05 px, for what noise does
+    not explain in one pair; what all pairs say of each other is seen here.
+
+    Parameters
+    ----------
+    links : Links
+    distance : (m,) float64
+        Residual of each link, px.
+    held : (n,) bool
+    group : (n,) int
+    least_freedom : int
+        1 is returned where fewer degrees of freedom are left.
+    """
+    touched = np.unique(np.r_[links.a, links.b])
+    free = touched[~held[touched]]
+    # a group without a held tile is fixed by one of its own
+    loose = sum(not held[touched[group[touched] == g]].any() for g in np.unique(group[touched]))
+    freedom = 2 * (len(links.a) - len(free) + loose)
+    if freedom < least_freedom:
+        return 1.0
+    return float(max((links.weight * distance**2).sum() / freedom, 1e-4))

@@ -29,20 +29,33 @@ class Lag(NamedTuple):
     noise : float
         Sum of all other differences, in units of their spread; for sorting only, since a shift
         that is off by a few hundredths of a px adds up to much over many blocks.
+    met : float
+        Blocks in which both tiles show the same odd thing of a pattern that repeats: so many
+        fewer than at the better shift.
+    met_all : float
+        Such blocks at either shift.
     """
 
     net: float = 0.0
     odd: float = 0.0
     noise: float = 0.0
+    met: float = 0.0
+    met_all: float = 0.0
 
     @property
     def worth(self) -> float:
         """One number to sort by: an odd block counts as much as the largest plain one."""
-        return self.noise + _ODD * self.net
+        return self.noise + _ODD * (self.net + 4 * self.met)
 
     def beyond(self, other: Lag) -> Lag:
         """By how much this lags behind another that has the same reference."""
-        return Lag(self.net - other.net, self.odd + other.odd, self.noise - other.noise)
+        return Lag(
+            self.net - other.net,
+            self.odd + other.odd,
+            self.noise - other.noise,
+            self.met - other.met,
+            self.met_all + other.met_all,
+        )
 
     def is_clear(self, *, strict: bool) -> bool:
         """Whether this can no longer be chance or dust.
@@ -52,7 +65,10 @@ class Lag(NamedTuple):
         on one pair's word.
         """
         least, share = (8.0, 2.5) if strict else (5.0, 2.0)
-        return bool(self.net >= least and self.net >= share * np.sqrt(self.odd))
+        by_fit = self.net >= least and self.net >= share * np.sqrt(self.odd)
+        least, share = (8.0, 3.0) if strict else (3.0, 1.5)
+        by_odd = self.met >= least and self.met >= share * np.sqrt(self.met_all)
+        return bool(by_fit or by_odd)
 
 
 @dataclass(frozen=True)
@@ -84,6 +100,10 @@ class Hypothesis:
         Whether the overlap shows a pattern that repeats and other shifts could not be tried.
     fit : Fit or None
         How well each block fits; None where the overlap holds no whole block.
+    steps : tuple of (2,) float64
+        One or two pitches at which the overlap repeats itself.
+    met : float
+        Blocks in which both tiles show the same odd thing of what repeats.
     """
 
     shift: Array
@@ -99,6 +119,8 @@ class Hypothesis:
     lag: Lag = field(default_factory=Lag)
     repeats: bool = False
     fit: Fit | None = None
+    steps: tuple[Array, ...] = ()
+    met: float = 0.0
 
     def is_small(self, *, least_px: int = 32, least_px2: int = 6000) -> bool:
         """Whether the overlap shows too little to prove a place alone."""
@@ -113,16 +135,17 @@ def lag_behind(better: Hypothesis, worse: Hypothesis) -> Lag:
     speaks for the true shift twice (where it lies in a and where it lies in b), dust on one tile
     once for and once against; so blocks that differ by more than noise are counted, not summed.
     """
+    met = Lag(met=better.met - worse.met, met_all=better.met + worse.met)
     one, two = better.fit, worse.fit
     if one is None or two is None:
-        return Lag()
+        return met
     row, column = max(one.row, two.row), max(one.column, two.column)
     first = one.energy[row - one.row :, column - one.column :]
     second = two.energy[row - two.row :, column - two.column :]
     rows = min(first.shape[0], second.shape[0])
     columns = min(first.shape[1], second.shape[1])
     if min(rows, columns) < 1 or rows * columns < 4:
-        return Lag()
+        return met
     first, second = first[:rows, :columns], second[:rows, :columns]
     gain = (second - first).ravel()
     # noise of the blurred pictures makes the mean square of a block scatter by 0.6 of itself
@@ -130,4 +153,8 @@ def lag_behind(better: Hypothesis, worse: Hypothesis) -> Lag:
     scale = min(by_itself, 0.8 * min(float(np.median(first)), float(np.median(second)))) + 1e-9
     gain /= scale
     plain = np.abs(gain) < _ODD
-    return Lag(float(np.sign(gain[~plain]).sum()), float((~plain).sum()), float(gain[plain].sum()))
+    return met._replace(
+        net=float(np.sign(gain[~plain]).sum()),
+        odd=float((~plain).sum()),
+        noise=float(gain[plain].sum()),
+    )

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.stitch._edges import Edge, links_of, settle
+from maskdelta.stitch._nominal import stage_error
 from maskdelta.stitch._offers import Joiner, Probe
 
 __all__ = ["Placed", "join_tiles"]
@@ -136,16 +137,9 @@ def _join_open_case(joiner: Joiner, base: int, others: Sequence[int]) -> bool:
         return False
     group, offer = min(lattice, key=lambda go: (-go[1].vote.support, -go[1].vote.score, go[0]))
     decided = stage_error(joiner.centres, joiner.nominal, member & ~joiner.soft) * 6
-    joiner.accept(group, base, offer, soft=not decided <= offer.pitch_px)
+    known = decided <= offer.pitch_px and offer.plausible
+    joiner.accept(group, base, offer, soft=not known)
     return True
-
-
-def stage_error(centres: Array, nominal: Array | None, sure: NDArray[np.bool_]) -> float:
-    """Spread of the nominal places about those found, px per axis; inf where unknown."""
-    if nominal is None or sure.sum() < 5:
-        return float("inf")
-    apart = (centres - nominal)[sure]
-    return float(1.4826 * np.median(np.abs(apart - np.median(apart, axis=0))))
 
 
 def _settle(joiner: Joiner, final: NDArray[np.int_]) -> Placed:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.stitch._edges import Choice
-from maskdelta.stitch._hypothesis import Hypothesis, Lag
+from maskdelta.stitch._hypothesis import Hypothesis
 from maskdelta.stitch._lens import Lens, estimate_lens, without_lens
 from maskdelta.stitch._pairs import Measured, Measurer
 from maskdelta.stitch._tiles import Tiles
@@ -30,12 +30,13 @@ def measure_all(
     threads: int,
     *,
     small_px: float = 1.0,
+    few: int = 16,
 ) -> tuple[Measurer, Measured]:
     """Measure all pairs, on straightened tiles where the lens is strong.
 
-    Pairs with a single candidate come first, since they cost little, and tell about the lens. Below
-    `small_px` at the corner of a tile it is taken out of the shifts of the patches alone; above, it
-    also bends the patches themselves, and tiles are straightened before all pairs are measured.
+    A `few` pairs with a single candidate come first, and tell about the lens. Below `small_px` at
+    the corner of a tile it is taken out of the shifts of the patches alone; above, it also bends
+    the patches themselves, and tiles are straightened before all pairs are measured.
     """
 
     def measurer(lens: float) -> Measurer:
@@ -54,18 +55,20 @@ def measure_all(
         plain = measurer(straightened)
         return plain, _judge(tiles, jobs, plain.measure(jobs), settings, straightened)
     plain = measurer(0.0)
-    first = [k for k, job in enumerate(jobs) if len(job[2]) == 1]
+    single = [k for k, job in enumerate(jobs) if len(job[2]) == 1]
+    first = single[:: max(1, len(single) // few)]
     raw: list[list[Hypothesis]] = [[] for _ in jobs]
     for k, found in zip(first, plain.measure([jobs[k] for k in first]), strict=True):
         raw[k] = found
     some = _judge(tiles, [jobs[k] for k in first], [raw[k] for k in first], settings, 0.0)
     if abs(some.bend) * tiles.half_diagonal_px <= small_px:
-        later = [k for k, job in enumerate(jobs) if len(job[2]) != 1]
+        later = sorted(set(range(len(jobs))) - set(first))
         for k, found in zip(later, plain.measure([jobs[k] for k in later]), strict=True):
             raw[k] = found
         some = _judge(tiles, jobs, raw, settings, 0.0)
         if abs(some.bend) * tiles.half_diagonal_px <= small_px:
             return plain, some
+    del plain  # and the tiles that it holds
     straight = measurer(some.lens.term)
     raw = straight.measure(jobs)
     return straight, _judge(tiles, jobs, raw, settings, some.lens.term)
@@ -123,5 +126,5 @@ def is_sure(found: Sequence[Hypothesis], typical: float) -> bool:
 def choice_of(hypothesis: Hypothesis, typical: float) -> Choice:
     """A choice for the graph; a correlation far below the others' speaks against it."""
     weak = round(12 * max(0.0, _GOOD - hypothesis.score / typical))
-    lag = Lag(hypothesis.lag.net + weak, hypothesis.lag.odd + weak, hypothesis.lag.noise)
+    lag = hypothesis.lag._replace(net=hypothesis.lag.net + weak, odd=hypothesis.lag.odd + weak)
     return Choice(hypothesis.shift, hypothesis.sd_px, hypothesis.score, lag)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.stitch._hypothesis import Hypothesis, lag_behind
+from maskdelta.stitch._odd import OddPair
 from maskdelta.stitch._overlap import Overlap
 from maskdelta.stitch._refine import refine, refine_roughly
 from maskdelta.stitch._repeats import find_repeats
@@ -47,9 +48,15 @@ def measure_pair(
         Best first; empty when nothing could be measured.
     """
     overlap = Overlap(a, b)
-    rough = [refine_roughly(overlap, shift, reach=reach_px) for shift in candidates]
+    rough: list[Hypothesis] = []
+    for shift in candidates:
+        # where one fits well, patches of another need not be measured that hardly correlate
+        good = max((h.score for h in rough if h.agree == 1.0), default=0.0)
+        least = max(0.25, 0.6 * good)
+        more = refine_roughly(overlap, shift, reach=reach_px, least_score=least, whole=good < 0.5)
+        rough += [more] if more is not None else []
     found: list[Hypothesis] = []
-    for one in sorted((h for h in rough if h is not None), key=lambda h: -h.score):
+    for one in sorted(rough, key=lambda h: -h.score):
         near = any(np.abs(one.shift - other.shift).max() <= 2 for other in found)
         least = keep_frac * found[0].score if found else 0.0
         if not near and one.score > 0 and one.score >= least:
@@ -80,7 +87,7 @@ def compare_at(a: Image, b: Image, shift: Array, *, reach_px: int = 3) -> tuple[
 
 
 def _pitches(overlap: Overlap, shift: Array, least_score: float) -> list[Array]:
-    """Steps at which what the overlap shows repeats itself, both ways.
+    """Steps at which what the overlap shows repeats itself.
 
     Noise lowers the correlation with itself as much as that with the other tile.
     """
@@ -88,8 +95,7 @@ def _pitches(overlap: Overlap, shift: Array, least_score: float) -> list[Array]:
     if min(box.width, box.height) < 16:
         return []
     values = detail(crop(overlap.a, box.x0, box.y0, box.width, box.height))
-    steps = find_repeats(values, least_score=least_score)
-    return [sign * step for step in steps for sign in (1.0, -1.0)]
+    return find_repeats(values, least_score=least_score)
 
 
 def _tell_apart(
@@ -107,7 +113,7 @@ def _tell_apart(
             if other is not best and lag_behind(best, other).worth < 0:
                 best = other
         unseen = False
-        for step in pitches:
+        for step in (sign * pitch for pitch in pitches for sign in (1.0, -1.0)):
             if any(np.abs(h.shift - best.shift - step).max() <= 3 for h in fine):
                 continue
             more = refine_roughly(overlap, best.shift + step, reach=2, least_px=24)
@@ -115,8 +121,43 @@ def _tell_apart(
                 unseen = True
             else:
                 fine.append(more)
-    lags = [(h, lag_behind(best, h)) for h in fine if h is not best]
-    rest = [replace(h, lag=lag) for h, lag in lags if not lag.is_clear(strict=True)]
+    rest = _not_ruled_out(best, fine)
+    if rest and pitches:
+        best, fine = _with_odd_parts(overlap, best, [best, *rest], pitches)
+        rest = _not_ruled_out(best, fine)
     if not rest and not unseen:
         best = refine(overlap, best.shift) or best
     return [replace(best, repeats=unseen), *rest]
+
+
+def _not_ruled_out(best: Hypothesis, fine: Sequence[Hypothesis]) -> list[Hypothesis]:
+    """The other shifts that this pair alone cannot give up, each with its lag."""
+    lags = [(h, lag_behind(best, h)) for h in fine if h is not best]
+    return [replace(h, lag=lag) for h, lag in lags if not lag.is_clear(strict=True)]
+
+
+def _with_odd_parts(
+    overlap: Overlap, best: Hypothesis, fine: Sequence[Hypothesis], pitches: Sequence[Array]
+) -> tuple[Hypothesis, list[Hypothesis]]:
+    """The shifts with what both tiles show of odd things at each; the best one by that as well."""
+    steps = tuple(_exact_pitch(step, best, fine) for step in pitches)
+    odd = OddPair(overlap, best.shift, steps)
+    known = [replace(h, steps=steps, met=odd.matched(h.shift)) for h in fine]
+    first = known[next(k for k, h in enumerate(fine) if h is best)]
+    for other in known:
+        if other is not first and lag_behind(first, other).worth < 0:
+            first = other
+    return first, known
+
+
+def _exact_pitch(
+    step: Array, best: Hypothesis, fine: Sequence[Hypothesis], *, near_px: float = 2.0
+) -> Array:
+    """A pitch known to a px, from the shifts that lie one pitch from the best one."""
+    found = [
+        sign * (h.shift - best.shift)
+        for h in fine
+        for sign in (1.0, -1.0)
+        if np.abs(sign * (h.shift - best.shift) - step).max() <= near_px
+    ]
+    return np.mean(found, axis=0) if found else step

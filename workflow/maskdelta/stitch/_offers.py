@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from maskdelta.stitch._edges import Choice, Edge, links_of
 from maskdelta.stitch._graph import components, residuals, solve_gnc, solve_links
 from maskdelta.stitch._hypothesis import Lag
+from maskdelta.stitch._nominal import expected_places, stage_error
 
 __all__ = ["Joiner", "Offer", "Probe"]
 
@@ -58,12 +59,15 @@ class Offer:
         Whether it comes clearly before every other place.
     lattice : bool
         Whether all edges leave a choice.
+    plausible : bool
+        Whether it is about as near to the nominal place as other tiles are to theirs.
     """
 
     vote: _Vote
     rival: _Vote | None
     clear: bool
     lattice: bool
+    plausible: bool
 
     @property
     def rank(self) -> tuple[float, float]:
@@ -138,18 +142,24 @@ class Joiner:
         if not between:
             return None
         self._complete(between, inside)
+        self._ask_nominal(between, inside)
         votes = [self._vote(between, inside, place) for place in self._places(between, inside)]
         votes.sort(key=lambda v: (v.lag.worth, -v.support, -v.score))
         first = votes[0]
+        lattice = all(not self.edges[k].sure for k in between)
         tied = [v for v in _elsewhere(votes, first) if not first.clearly_before(v)]
+        if lattice and not self._plausible(inside, first.move):
+            # chance can look clear, but not so far from where the stage was
+            tied = _elsewhere(votes, first)
         if tied and self.nominal is not None:
             first = min([first, *tied], key=lambda v: self._from_nominal(inside, v.move))
         others = _elsewhere(votes, first)
         if tied:
             others.sort(key=lambda v: float(np.hypot(*(v.move - first.move))))
             others = [v for v in others if not first.clearly_before(v)] or others
-        lattice = all(not self.edges[k].sure for k in between)
-        return Offer(first, others[0] if others else None, not tied and first.proved, lattice)
+        plausible = self._plausible(inside, first.move)
+        clear = not tied and first.proved
+        return Offer(first, others[0] if others else None, clear, lattice, plausible)
 
     def _vote(self, between: Sequence[int], inside: NDArray[np.bool_], place: Array) -> _Vote:
         moves, scores, lags = [], [], []
@@ -266,7 +276,35 @@ class Joiner:
 
     def _from_nominal(self, inside: NDArray[np.bool_], move: Array) -> float:
         assert self.nominal is not None
-        return float(np.hypot(*np.median((self.centres + move - self.nominal)[inside], axis=0)))
+        expected = expected_places(self.centres, self.nominal, self._sure())
+        return float(np.hypot(*np.median((self.centres + move - expected)[inside], axis=0)))
+
+    def _ask_nominal(
+        self, between: Sequence[int], inside: NDArray[np.bool_], *, exact_px: float = 3.0
+    ) -> None:
+        """Ask every edge about the nominal place where that is known well enough to hit it."""
+        if self.nominal is None:
+            return
+        sure = self._sure()
+        if stage_error(self.centres, self.nominal, sure) > exact_px:
+            return
+        expected = expected_places(self.centres, self.nominal, sure)
+        self._ask(between, inside, [np.median((expected - self.centres)[inside], axis=0)])
+
+    def _plausible(
+        self, inside: NDArray[np.bool_], move: Array, *, sigmas: float = 8.0, least_px: float = 4.0
+    ) -> bool:
+        """Whether a group would lie about as near to its nominal place as other tiles do."""
+        if self.nominal is None:
+            return True
+        error = stage_error(self.centres, self.nominal, self._sure())
+        if not np.isfinite(error):
+            return True
+        return self._from_nominal(inside, move) <= max(sigmas * error, least_px)
+
+    def _sure(self) -> NDArray[np.bool_]:
+        """Tiles of the largest group whose place nobody doubts."""
+        return ~self.soft & (self.group == np.bincount(self.group).argmax())
 
     def accept(self, group: int, target: int, offer: Offer, *, soft: bool) -> None:
         """Move a group to its place and make it part of another."""

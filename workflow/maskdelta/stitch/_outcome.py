@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from maskdelta.errors import StitchError
 from maskdelta.stitch._account import figures_of, notes_of, pair_rows, strain_of
-from maskdelta.stitch._graph import Links, covariances
+from maskdelta.stitch._graph import Links, covariances, variance_factor
 from maskdelta.stitch._join import Placed
 from maskdelta.stitch._pairs import Measured
 from maskdelta.stitch._tiles import Tiles
@@ -37,6 +37,7 @@ def outcome(
     fixed = tiles.held.copy()
     fixed[gauge] = True
     variance = covariances(links, links.weight, fixed, placed.group)
+    variance *= variance_factor(links, distance, fixed, placed.group)
     rms = _rms_by_tile(links, distance, len(tiles.names))
     exposure = _exposures(tiles)
     poses = []
@@ -189,9 +190,9 @@ def _pose(
         **known,
         centre_x_px=round(float(centre[0]), 4) + 0.0,
         centre_y_px=round(float(centre[1]), 4) + 0.0,
-        var_x_px2=round(float(variance), 6),
+        var_x_px2=round(float(variance), 9),
         cov_xy_px2=0.0,
-        var_y_px2=round(float(variance), 6),
+        var_y_px2=round(float(variance), 9),
         island=int(group),
         modulo_pitch=bool(placed.modulo[k]),
         residual_px=rms,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import cv2
 import numpy as np
@@ -57,12 +56,18 @@ class Overlap:
         self.b = b
         self.half = (np.array(a.shape[::-1]) - np.array(b.shape[::-1])) / 2
         self._solvers: dict[Box, GaussNewton] = {}
+        self._known: tuple[Box, Image] = Box(0, 0, 0, 0), np.zeros((0, 0), np.float32)
 
-    @cached_property
-    def _values(self) -> Image:
-        """Values of a at its pixels; the outermost ones are not used."""
-        height, width = self.a.shape
-        return np.pad(crop(self.a, 1, 1, width - 3, height - 3), ((1, 2), (1, 2)))
+    def _values(self, box: Box) -> Image:
+        """Values of a at its pixels; kept with those around them for the pair's other shifts."""
+        known, values = self._known
+        if known.clipped(box) != box:
+            height, width = self.a.shape
+            known = box.grown(32).clipped(Box(1, 1, width - 2, height - 2))
+            values = crop(self.a, known.x0, known.y0, known.width, known.height)
+            self._known = known, values
+        x, y = box.x0 - known.x0, box.y0 - known.y0
+        return values[y : y + box.height, x : x + box.width]
 
     def first_px(self, shift: Array) -> Array:
         """Place of b's first px in a."""
@@ -137,8 +142,9 @@ class Overlap:
             return None
         x, y, width, height = column * block, row * block, columns * block, rows * block
         at = np.array([x, y]) - self.first_px(shift)
-        of_a = self._values[y : y + height, x : x + width]
-        of_b = crop(self.b, at[0], at[1], width, height)
+        # every second px says as much, since tiles are smoothed
+        of_a = self._values(Box(x, y, x + width, y + height))[::2, ::2]
+        of_b = crop(self.b, at[0], at[1], width, height)[::2, ::2]
 
         def mean(values: Image) -> Array:
             small = cv2.resize(values, (columns, rows), interpolation=cv2.INTER_AREA)

@@ -13,6 +13,7 @@ from maskdelta.images import BoundedCache, map_ordered
 from maskdelta.stitch._hypothesis import Hypothesis, lag_behind
 from maskdelta.stitch._lens import Lens
 from maskdelta.stitch._measure import compare_at, measure_near, measure_pair
+from maskdelta.stitch._odd import OddPair
 from maskdelta.stitch._overlap import Overlap
 from maskdelta.stitch._refine import refine
 from maskdelta.stitch._spline import load_spline, straightening
@@ -88,7 +89,15 @@ class Measurer:
             straighten = maps.get(shapes[k]) if lens else None
             return load_spline(paths[k], flat_field, straighten=straighten)
 
-        self._tiles: BoundedCache[int, Image] = BoundedCache(load, budget_bytes=384 * 2**20)
+        def odd_pair(key: tuple[Any, ...]) -> OddPair:
+            a, b, shift, *steps = key
+            overlap = Overlap(self._tiles.get(a), self._tiles.get(b))
+            return OddPair(overlap, np.array(shift), [np.array(step) for step in steps])
+
+        self._tiles: BoundedCache[int, Image] = BoundedCache(load, budget_bytes=576 * 2**20)
+        self._odd: BoundedCache[tuple[Any, ...], OddPair] = BoundedCache(
+            odd_pair, budget_bytes=64 * 2**20
+        )
         self._reach = reach_px
         self._threads = threads
 
@@ -116,6 +125,9 @@ class Measurer:
         found = measure_near(self._tiles.get(a), self._tiles.get(b), shift)
         if found is None or best is None:
             return found
+        if best.steps:
+            odd = self._odd.get((a, b, *(tuple(v.tolist()) for v in (best.shift, *best.steps))))
+            found = replace(found, met=odd.matched(found.shift))
         return replace(found, lag=lag_behind(best, found))
 
     def compare(self, questions: Sequence[tuple[int, int, Array]]) -> list[tuple[float, float]]:

@@ -32,7 +32,7 @@ def refine(
     shift: Array,
     *,
     side: int = 176,
-    most: int = 12,
+    most: int = 8,
     search: int = 4,
 ) -> Hypothesis | None:
     """Measure patches one by one and take their robust mean.
@@ -66,6 +66,7 @@ def refine_roughly(
     side: int = 144,
     least_px: int = 8,
     least_score: float = 0.25,
+    whole: bool = True,
 ) -> Hypothesis | None:
     """Measure three patches only: enough to hold one shift against another.
 
@@ -83,6 +84,8 @@ def refine_roughly(
         Overlaps thinner than this are not measured.
     least_score : float
         Patches that correlate less are left out.
+    whole : bool
+        Try the whole overlap at once where no patch can be measured.
     """
     reach, box = overlap.roomy_box(shift, reach)
     if min(box.width, box.height) < least_px:
@@ -91,7 +94,7 @@ def refine_roughly(
         _measure(overlap, part, shift, reach, steps=4, least_score=least_score)
         for part in _spread(box, side)
     ]
-    if all(patch.shift is None for patch in tried):
+    if whole and all(patch.shift is None for patch in tried):
         # lines along one direction leave every patch alone undecided
         tried = [_measure(overlap, box, shift, min(reach, 2), steps=4, least_score=least_score)]
     return _hypothesis(overlap, tried)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -118,10 +118,10 @@ def survey(
     names = base_names(files)
     looks = look_at_all(files, threads=threads)
     size = tuple(int(v) for v in np.median(_sizes(looks), axis=0))
+    lost: dict[int, str] = {}
     if view.overview:
-        places = Places(
-            locate_in_overview(looks, view.overview, threads=threads), None, np.zeros(2)
-        )
+        located = locate_in_overview(looks, view.overview, threads=threads)
+        places, lost = Places(located.places, None, np.zeros(2)), located.lost
     else:
         places = nominal_places(files, (size[0], size[1]), view)
     pairing = pair_up(
@@ -144,7 +144,7 @@ def survey(
         flat_field = FlatField()
     focus = relative_focus(looks, overlaps)
     gaps = _gaps(looks, names, places, pairing.linear, centres, good, settings)
-    quality = _quality_rows(looks, centres, focus, exposures, good, settings)
+    quality = _quality_rows(looks, centres, focus, exposures, good, settings, lost)
     neighbours = [_neighbour_row(names, pair) for pair in pairing.neighbours if len(pair.shifts)]
     figures = _figures(
         looks,
@@ -216,6 +216,7 @@ def _quality_rows(
     exposures: Array,
     good: Sequence[Neighbour],
     settings: SurveySettings,
+    lost: Mapping[int, str],
 ) -> list[dict[str, Any]]:
     degree = np.zeros(len(looks), int)
     for pair in good:
@@ -235,6 +236,8 @@ def _quality_rows(
             flags.append("underexposed")
         if len(looks) > 1 and degree[k] == 0:
             flags.append("no neighbour found")
+        if k in lost:
+            flags.append(lost[k])
         rows.append(
             {
                 "file": look.file,

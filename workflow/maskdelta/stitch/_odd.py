@@ -1,0 +1,163 @@
+"""What is odd in a pattern that repeats: the only thing that can tell one pitch from the next.
+
+Over an array every shift by whole pitches fits. An odd cell, though, is odd in both tiles that
+show it, and at the true shift the two meet. Dust on one tile meets nothing; dust that all tiles
+show at one place of the sensor would meet itself at a shift of zero only, and is taken out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.images import Box
+from maskdelta.stitch._overlap import Overlap
+from maskdelta.stitch._spline import crop
+
+__all__ = ["OddPair", "odd_parts"]
+
+Array = NDArray[np.float64]
+Image = NDArray[np.float32]
+_STEP = 2  # px between samples: tiles are smoothed by 1.5 px before
+_BLOCK = 4  # samples a block
+
+
+def odd_parts(spline: Image, box: Box, steps: Sequence[Array]) -> Image:
+    """What a box of a tile shows beyond all that the places one pitch away show.
+
+    How far a px lies above the brightest or below the darkest of its neighbours on the lattice: an
+    odd cell stands out, and the plain cells around it, one of whose neighbours is odd, do not.
+
+    Parameters
+    ----------
+    spline : (H, W) float32
+        Spline coefficients of the tile.
+    box : Box
+        Inside the tile by 2 px.
+    steps : sequence of (2,) float64
+        One or two pitches (x, y), px.
+
+    Returns
+    -------
+    (ceil(height / 2), ceil(width / 2)) float32
+        Every second px; 0 where fewer than two neighbours lie in the tile.
+    """
+    own = crop(spline, box.x0, box.y0, box.width, box.height)[::_STEP, ::_STEP]
+    least, most = np.full_like(own, np.inf), np.full_like(own, -np.inf)
+    count = np.zeros(own.shape, np.uint8)
+    height, width = spline.shape
+    one, two = np.array(steps[0], float), np.array(steps[-1], float)
+    if len(steps) == 1:
+        two = 2 * one
+    for dx, dy in (one, -one, two, -two):
+        # whole samples of which the neighbour lies 2 px inside the tile
+        left, top = (max(0, -int((v - 2) // _STEP)) for v in (box.x0 + dx, box.y0 + dy))
+        right = min(own.shape[1], int((width - 4 - box.x0 - dx) // _STEP) + 1)
+        bottom = min(own.shape[0], int((height - 4 - box.y0 - dy) // _STEP) + 1)
+        if right <= left or bottom <= top:
+            continue
+        x, y = box.x0 + left * _STEP + dx, box.y0 + top * _STEP + dy
+        there = crop(spline, x, y, (right - left - 1) * _STEP + 1, (bottom - top - 1) * _STEP + 1)
+        there = there[::_STEP, ::_STEP]
+        part = np.s_[top:bottom, left:right]
+        np.minimum(least[part], there, out=least[part])
+        np.maximum(most[part], there, out=most[part])
+        count[part] += 1
+    odd = own - np.clip(own, least, most)
+    odd[count < 2] = 0
+    return odd
+
+
+class OddPair:
+    """The odd parts of two tiles where they may overlap.
+
+    Parameters
+    ----------
+    overlap : Overlap
+    shift : (2,) float64
+        A shift that fits; others lie some pitches from it.
+    steps : sequence of (2,) float64
+        One or two pitches, good to a fraction of a px.
+    reach : int
+        Shifts are told apart up to so many pitches away.
+    """
+
+    def __init__(
+        self, overlap: Overlap, shift: Array, steps: Sequence[Array], *, reach: int = 3
+    ) -> None:
+        far = int(np.ceil(reach * max(np.abs(step).max() for step in steps)))
+        box = overlap.box(shift, 0).grown(far)
+        self._half = overlap.half
+        of_b = np.rint(-overlap.first_px(shift)).astype(int)
+        self._box_a = _inside(box, overlap.a)
+        self._box_b = _inside(box.moved(int(of_b[0]), int(of_b[1])), overlap.b)
+        self._odd_a = odd_parts(overlap.a, self._box_a, steps)
+        self._odd_b = odd_parts(overlap.b, self._box_b, steps)
+        if min(_strong(self._odd_a), _strong(self._odd_b)):
+            # dust is odd at one place of the tile in both
+            also_b = odd_parts(overlap.b, _inside(self._box_a, overlap.b), steps)
+            also_a = odd_parts(overlap.a, _inside(self._box_b, overlap.a), steps)
+            self._odd_a = _without_fixed(self._odd_a, also_b)
+            self._odd_b = _without_fixed(self._odd_b, also_a)
+
+    @property
+    def nbytes(self) -> int:
+        """Bytes held."""
+        return self._odd_a.nbytes + self._odd_b.nbytes
+
+    def matched(self, shift: Array) -> float:
+        """Number of blocks of 8 x 8 px in which both tiles show the same odd thing at a shift."""
+        x, y = (int(v) for v in np.rint(shift + self._half))
+        part = self._box_a.clipped(self._box_b.moved(x, y))
+        # b is sampled on its own raster: to the nearest sample
+        ax, ay = part.x0 - self._box_a.x0, part.y0 - self._box_a.y0
+        bx, by = part.x0 - x - self._box_b.x0, part.y0 - y - self._box_b.y0
+        columns, rows = (n // (_STEP * _BLOCK) for n in (part.width - 2, part.height - 2))
+        if min(columns, rows) < 1:
+            return 0.0
+        wide, high = columns * _BLOCK, rows * _BLOCK
+        a = _from(self._odd_a, ax, ay, wide, high)
+        b = _from(self._odd_b, bx, by, wide, high)
+        if a.shape != (high, wide) or b.shape != (high, wide):
+            return 0.0
+        size = (columns, rows)
+        aa, bb, ab = (
+            np.atleast_2d(cv2.resize(v, size, interpolation=cv2.INTER_AREA))
+            for v in (a * a, b * b, a * b)
+        )
+        least = max(8 * float(np.median(np.minimum(aa, bb))), 2.0)
+        odd = (aa > least) & (bb > least) & (ab > 0.6 * np.maximum(aa, bb))
+        return float(odd.sum())
+
+
+def _strong(odd: Image) -> bool:
+    """Whether anything stands out at all."""
+    return bool(np.abs(odd).max(initial=0) > 2)
+
+
+def _from(values: Image, x: int, y: int, width: int, height: int) -> Image:
+    """A part whose first sample lies nearest to (x, y) px."""
+    row, column = (y + 1) // _STEP, (x + 1) // _STEP
+    return values[row : row + height, column : column + width]
+
+
+def _inside(box: Box, spline: Image) -> Box:
+    height, width = spline.shape
+    return box.clipped(Box(2, 2, width - 3, height - 3))
+
+
+def _without_fixed(odd: Image, elsewhere: Image, *, wide: int = 9) -> Image:
+    """Zero where another tile shows the same odd thing at the same place of the sensor."""
+    if odd.shape != elsewhere.shape:
+        return odd  # tiles of two sizes
+    size = (wide, wide)
+    own, other, both = (
+        cv2.blur(v, size) for v in (odd * odd, elsewhere * elsewhere, odd * elsewhere)
+    )
+    least = max(8 * float(np.median(np.minimum(own, other))), 2.0)
+    fixed = (both > 0.6 * np.maximum(own, other)) & (np.minimum(own, other) > least)
+    grown = cv2.dilate(fixed.astype(np.uint8), np.ones(size, np.uint8))
+    return np.where(grown > 0, np.float32(0), odd)
