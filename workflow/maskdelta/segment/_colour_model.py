@@ -11,9 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtr
 
-__all__ = ["ColourModel", "ColourTable", "fit_colours"]
+__all__ = ["LUMA", "ColourModel", "ColourTable", "fit_colours", "luma_of"]
 
 Array = NDArray[np.float64]
+LUMA = np.array([0.299, 0.587, 0.114])
+"""Weights of R, G, B in the luma (ITU-R BT.601, as in JPEG files)."""
 
 
 @dataclass(frozen=True)
@@ -235,3 +237,8 @@ def _trimmed(pixels: Array, sigma: float) -> Array:
     spread = 1.4826 * np.median(np.abs(pixels - middle), 0) + 1.0
     kept = (np.abs(pixels - middle) < sigma * spread).all(1)
     return pixels[kept] if kept.sum() >= len(pixels) // 2 else pixels
+
+
+def luma_of(colour: NDArray[np.float32]) -> NDArray[np.float32]:
+    """(H, W) luma of an (H, W, 3) picture."""
+    return np.asarray(cv2.transform(colour, LUMA[None].astype(np.float32)))

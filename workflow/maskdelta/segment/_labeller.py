@@ -16,6 +16,7 @@ from maskdelta.images import Box
 from maskdelta.segment._colour_model import ColourModel, ColourTable
 from maskdelta.segment._drift import DriftField
 from maskdelta.segment._labels import HALO_PX, BlockLabels, DotSizes, LayerRules, label_block
+from maskdelta.segment._outlines import Edges
 from maskdelta.study import SegmentSettings, Stack, read_json
 
 __all__ = ["Labeller"]
@@ -42,6 +43,7 @@ class Labeller:
     rules: LayerRules
     dots: DotSizes
     settings: SegmentSettings
+    edges: Edges
 
     MARGIN_PX = HALO_PX + _SMOOTH_HALO_PX
     """How far a picture must reach beyond the box that is labelled."""
@@ -81,6 +83,7 @@ class Labeller:
             self.rules,
             self.dots,
             settings=self.settings,
+            edges=self.edges,
         )
         inner = (..., slice(HALO_PX, -HALO_PX), slice(HALO_PX, -HALO_PX))
         return BlockLabels(
@@ -101,6 +104,7 @@ class Labeller:
             "drift_box": list(self.drift.box),
             "dot_px": [None if np.isinf(area) else float(area) for area in self.dots.usual],
             "dot_least_px": self.dots.least.tolist(),
+            "edges": self.edges.to_json(),
         }
 
     @classmethod
@@ -124,6 +128,7 @@ class Labeller:
                 np.array(data["dot_least_px"]),
             ),
             settings,
+            Edges.of(data["edges"]),
         )
 
 

@@ -9,9 +9,11 @@ import cv2
 import numpy as np
 import scipy.ndimage
 from numpy.typing import NDArray
+from scipy.special import log_ndtr
 
 from maskdelta.images import colour_slope
-from maskdelta.segment._colour_model import ColourTable
+from maskdelta.segment._colour_model import ColourTable, luma_of
+from maskdelta.segment._outlines import Edges, Moved, find_edges
 from maskdelta.study import SegmentSettings, Stack
 
 __all__ = [
@@ -86,6 +88,16 @@ class LayerRules:
         shared = self.present[k] & self.present[~self.dot].any(0)
         return shared if shared.any() else self.hidden[k]
 
+    def hosts(self, k: int) -> NDArray[np.intp]:
+        """The stacks that a dot may sit in."""
+        inside = self.present & ~self.carries(k)
+        return np.flatnonzero(self.present.any(1) & ~inside.any(1) & ~self.dot)
+
+    def seats(self) -> list[tuple[int, int]]:
+        """Each dot with each of the stacks that it may sit in."""
+        dots = np.flatnonzero(self.dot).tolist()
+        return [(k, host) for k in dots for host in self.hosts(k).tolist()]
+
 
 @dataclass(frozen=True)
 class DotSizes:
@@ -139,12 +151,14 @@ def label_block(
     dots: DotSizes,
     *,
     settings: SegmentSettings,
+    edges: Edges | None = None,
 ) -> BlockLabels:
     """Label one block; its rim of `HALO_PX` should be cut off later.
 
     A blend of two stacks at an edge often has the colour of a third one, and outlines are darker
     than either side. Therefore only patches that survive an erosion are trusted, and each px
-    between them takes the likeliest of the stacks that border within `edge_px`.
+    between them takes the likeliest of the stacks that border within `edge_px`. Edges then go where
+    the die's own outlines say that they lie.
 
     Parameters
     ----------
@@ -158,6 +172,8 @@ def label_block(
         Stacks in the order of the table.
     dots : DotSizes
     settings : SegmentSettings
+    edges : Edges, optional
+        Without them edges stay where colours and trusted patches put them.
 
     Returns
     -------
@@ -175,6 +191,7 @@ def label_block(
     trusted = (unknown == 0) & covered
     cost, second = _bordering_cost(first, doubt, trusted, flat, rules, edge_px)
     _give_back_dots(cost, rules, dots)
+    _trim_dots(cost, rules, dots)
     label = cost.argmin(0).astype(np.uint8)
     best = cost.min(0)
     nothing = best == _NO_BORDER
@@ -187,6 +204,15 @@ def label_block(
         _give_back(cost, k, islands.parts, odd, islands.area)
         spoiled |= islands.drawn(odd) & (cost[k] < _NO_BORDER)
     label = cost.argmin(0).astype(np.uint8)
+    if edges is not None:
+        # what lies beside dirt is seldom what it looks like
+        near_dirt = cv2.dilate((spoiled > 0).astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+        found = find_edges(luma_of(colour), label, ~nothing & ~near_dirt, edges)
+        _settle_edges(cost, label, found)
+        _join_lonely(cost, cost.argmin(0).astype(np.uint8), found.place)
+        _drop_crumbs(cost, rules, dots)
+        best = cost.min(0)
+        label = cost.argmin(0).astype(np.uint8)
     label[nothing] = UNKNOWN
     label[(spoiled > 0) | ignored] = SPOILED
     label[~covered] = NOT_PHOTOGRAPHED
@@ -199,6 +225,23 @@ def label_block(
         visible,
         _inferred((membership > 127) & (visible > 0), visible, label),
     )
+
+
+def _settle_edges(cost: NDArray[np.uint8], label: NDArray[np.uint8], found: Moved) -> None:
+    """Cost of both stacks by how far a px lies from the edge between them; changes `cost`."""
+    planes = cost.reshape(len(cost), -1)
+    odds = log_ndtr(np.abs(found.inside_px) / found.error_px)
+    odds -= log_ndtr(-np.abs(found.inside_px) / found.error_px)
+    tenths = np.clip(np.rint(10 * odds), 1, _MOST_COST).astype(np.uint8)
+    stays = found.inside_px >= 0
+    own, other = label.ravel()[found.place], found.other
+    # that there are two stacks may be surer than which of them a px of their edge shows
+    by_colour = planes[other, found.place]
+    surer = stays & (by_colour > tenths) & (by_colour <= _MOST_COST)
+    tenths = np.where(surer, by_colour, tenths)
+    planes[:, found.place] = _NO_BORDER
+    planes[np.where(stays, own, other), found.place] = 0
+    planes[np.where(stays, other, own), found.place] = tenths
 
 
 def _nothing_photographed(shape: tuple[int, ...], rules: LayerRules) -> BlockLabels:
@@ -426,6 +469,47 @@ def _give_back_dots(cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes) 
         _give_back(cost, int(k), parts, odd, area)
 
 
+def _trim_dots(cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes) -> None:
+    """Take arms off dots, narrower than half a dot; changes `cost`.
+
+    A blend at the edge of the metal has the colour of a contact, and joins one that lies near.
+    """
+    for k in np.flatnonzero(rules.dot & np.isfinite(dots.usual)):
+        width = int(np.sqrt(dots.usual[k]) / 2) | 1
+        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+        rest = np.delete(cost, k, axis=0).min(0)
+        mask = ((cost[k] <= rest) & (rest < _NO_BORDER)).astype(np.uint8)
+        kept = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc)
+        _, parts = cv2.connectedComponents(mask, connectivity=8)
+        # what has no width anywhere is a small dot, not an arm
+        wide = np.zeros(int(parts.max()) + 1, bool)
+        wide[parts[kept > 0]] = True
+        cost[k][(mask > kept) & wide[parts]] = _NO_BORDER
+
+
+def _join_lonely(
+    cost: NDArray[np.uint8], label: NDArray[np.uint8], place: NDArray[np.intp]
+) -> None:
+    """Give px of an edge with fewer than 2 like them around to the other side; changes `cost`."""
+    flat, width = label.ravel(), label.shape[1]
+    own, alike = flat[place], np.zeros(len(place), np.uint8)
+    for step in (-width - 1, -width, -width + 1, -1, 1, width - 1, width, width + 1):
+        alike += flat[place + step] == own
+    lonely = alike < 2
+    cost.reshape(len(cost), -1)[own[lonely], place[lonely]] = _NO_BORDER
+
+
+def _drop_crumbs(cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes) -> None:
+    """Give what is left of an outline, too small for a dot, to what else it may be."""
+    for k in np.flatnonzero(rules.dot):
+        rest = np.delete(cost, k, axis=0).min(0)
+        mask = (cost[k] <= rest) & (cost[k] < _NO_BORDER)
+        _, parts, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
+        small = stats[:, cv2.CC_STAT_AREA] < dots.least[k]
+        small[0] = False
+        cost[k][small[parts] & (rest < _NO_BORDER)] = _NO_BORDER
+
+
 def _give_back(
     cost: NDArray[np.uint8],
     k: int,
@@ -525,7 +609,9 @@ def _bordering_cost(
     Only the two stacks whose trusted patches lie nearest are candidates, within twice `edge_px`:
     what lies between two stacks is a blend of these two, whatever third stack it looks like. It
     goes to the nearer of them: an outline is darker than either, and would be given to the darker
-    by its colour. The dark outline of what hides others belongs to it, and is told by its colour.
+    by its colour. What hides others is told by its colour, since its trusted patches are often too
+    far from those of a narrow gap; where its edge truly lies is settled later (`find_edges`). A dot
+    and its host are parted by distance again.
     """
     reach = np.uint8(min(_EIGHTHS * (2 * edge_px + 1), 250))
     seeds = _seeds(first, trusted, flat)
@@ -545,7 +631,28 @@ def _bordering_cost(
     for plane, distance in zip(cost, apart, strict=True):
         farther = cv2.subtract(distance, nearest)
         plane[between] = np.minimum(farther, _MOST_COST // _NEARER)[between] * _NEARER
+    for pair in rules.seats():
+        both = candidate[pair[0]] & candidate[pair[1]] & (nearest > 0)
+        _part_by_distance(cost, apart, pair, both)
     return np.where(candidate, cost, np.uint8(_NO_BORDER)), second
+
+
+def _part_by_distance(
+    cost: NDArray[np.uint8],
+    apart: NDArray[np.uint8],
+    pair: tuple[int, int],
+    place: NDArray[np.bool_],
+) -> None:
+    """Give px to the nearer of two stacks, at the cost of the likelier; changes `cost`."""
+    where = np.flatnonzero(place)
+    costs, far = cost.reshape(len(cost), -1), apart.reshape(len(cost), -1)
+    likelier = np.minimum(costs[pair[0], where], costs[pair[1], where])
+    for own, other in (pair, pair[::-1]):
+        farther = np.maximum(far[own, where], far[other, where]) - far[other, where]
+        at_least = np.minimum(likelier + np.minimum(farther, 20) * _NEARER, _MOST_COST)
+        # colour may tell them apart better than place does
+        by_colour = np.minimum(costs[own, where], _MOST_COST)
+        costs[own, where] = np.where(farther > 0, np.maximum(at_least, by_colour), likelier)
 
 
 def _seat_dots(apart: NDArray[np.uint8], rules: LayerRules, *, grow_px: int = 2) -> None:
@@ -556,12 +663,14 @@ def _seat_dots(apart: NDArray[np.uint8], rules: LayerRules, *, grow_px: int = 2)
     take the strip. Where a dot may sit in several stacks, each shape sits in the nearest of them.
     """
     for k in np.flatnonzero(rules.dot):
-        inside = rules.present & ~rules.carries(int(k))
-        hosts = np.flatnonzero(rules.present.any(1) & ~inside.any(1) & ~rules.dot)
+        hosts = rules.hosts(int(k))
         for host, around in zip(hosts, _around_dots(apart, int(k), hosts), strict=True):
-            around = np.minimum(around, 255 - _EIGHTHS // 2) + np.uint8(_EIGHTHS // 2)
-            np.minimum(apart[host], around, out=apart[host])
-        apart[k][apart[k] > grow_px * _EIGHTHS] = 255
+            # as if its trusted patches began as far out again; beyond, as around any shape
+            out = 2 * grow_px * _EIGHTHS
+            beyond = np.minimum(around, 255 - _EIGHTHS // 2) + np.uint8(_EIGHTHS // 2)
+            ring = np.where(around < out, np.uint8(out) - around, beyond)
+            np.minimum(apart[host], ring, out=apart[host], where=around < 255)
+        apart[k][apart[k] > 2 * grow_px * _EIGHTHS] = 255
 
 
 def _around_dots(

@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 
 from maskdelta.errors import SegmentationError
 from maskdelta.images import Box, Output, Raster, blocks_of, eight_bits, map_ordered, write_rasters
-from maskdelta.segment._colour_model import ColourModel, ColourTable, fit_colours
+from maskdelta.segment._colour_model import ColourModel, ColourTable, fit_colours, luma_of
 from maskdelta.segment._drift import DriftField, Samples, fit_drift
 from maskdelta.segment._labeller import Labeller, smoothed
 from maskdelta.segment._labels import (
@@ -27,6 +27,8 @@ from maskdelta.segment._labels import (
     LayerRules,
     dot_areas,
 )
+from maskdelta.segment._outlines import Edges
+from maskdelta.segment._profile import Profiles, fit_edges
 from maskdelta.study import Mark, Poses, SegmentSettings, Stack, mark_in_mosaic, write_json
 
 __all__ = ["Swatch", "ignored_areas", "segment", "swatches_of"]
@@ -133,7 +135,7 @@ def segment(
     model = model.widened(everywhere.colour / drift.at(everywhere.points))
     rules = LayerRules.of(model.stacks, layers, stacks)
     dots = DotSizes.unknown(_least_dots(swatches, rules))
-    labeller = Labeller(model, drift, rules, dots, settings)
+    labeller = Labeller(model, drift, rules, dots, settings, Edges.none(len(rules.stacks)))
     labeller, areas = _write_layers(
         mosaic, coverage, labeller, ignored, blurred, Path(folder), block_px, threads
     )
@@ -266,12 +268,16 @@ def _write_layers(
         place = Box(box.x0 + ox, box.y0 + oy, box.x1 + ox, box.y1 + oy)
         return known.label(eight_bits(mosaic.read(wide)), tiles > 0, left_out, place)
 
-    if rules.dot.any():
-        patches = map_ordered(
-            lambda box: label(box, labeller).label, _spread(mosaic), threads=threads
-        )
-        dots = dot_areas(list(patches), rules, labeller.dots.least)
-        labeller = replace(labeller, dots=dots)
+    boxes = _spread(mosaic)
+    patches = list(map_ordered(lambda box: label(box, labeller).label, boxes, threads=threads))
+    dots = dot_areas(patches, rules, labeller.dots.least)
+    profiles = Profiles(len(rules.stacks), rules.seats())
+    for box, patch in zip(boxes, patches, strict=True):
+        ox, oy = mosaic.origin
+        place = Box(box.x0 + ox, box.y0 + oy, box.x1 + ox, box.y1 + oy)
+        profiles.add(luma_of(_smoothed(mosaic, box) / labeller.drift.over(place)), patch)
+    edges = fit_edges(profiles, labeller.model, rules)
+    labeller = replace(labeller, dots=dots, edges=edges)
 
     def render(box: Box) -> tuple[NDArray[np.uint8], ...]:
         found = label(box, labeller)

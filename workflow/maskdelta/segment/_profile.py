@@ -1,0 +1,325 @@
+"""Mean profiles across labelled outlines, and what they say of the true edge.
+
+A profile is explained as a step from one stack to the other, darkened by a line of a Gaussian's
+shape amid it, both blurred: with a and b the light of the stacks (that of the luma, which is
+sharper than colour in a JPEG or behind a mosaic of filters), x the distance from the true edge and
+p the share of light that the line takes,
+
+    light(x) = (a [x < 0] + b [x > 0]) (1 - p exp(-x^2 / 2 w^2))  blurred by s.
+
+The blur takes in that of the lens and the scatter of the labels about the edge. The line is what
+tells where the edge is: by the step alone it would be a px off. Own idea; the step with a line is
+the least that shows both. From the curve, the linear function of the picture that tells best where
+a px lies is worked out (least mean square error, as in any text on linear estimation).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+import scipy.optimize
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from maskdelta.images import srgb_curve, srgb_inverse
+from maskdelta.segment._colour_model import LUMA, ColourModel
+from maskdelta.segment._dot_profile import DotProfile, RoundDot, explain_dot
+from maskdelta.segment._labels import UNKNOWN, LayerRules
+from maskdelta.segment._outlines import SAMPLES_PX, Edges
+
+__all__ = ["Profiles", "fit_edges"]
+
+Array = NDArray[np.float64]
+_SPAN_PX = 5
+# what other stacks beside dots reach
+_CLEAR_PX = 3
+_BINS = np.arange(-_SPAN_PX, _SPAN_PX + 0.5, 0.5)
+
+
+class Profiles:
+    """Mean light by distance from labelled outlines, for all pairs of stacks of a die.
+
+    Parameters
+    ----------
+    stacks : int
+        How many there are.
+    dots : sequence of (dot, host)
+    """
+
+    def __init__(self, stacks: int, dots: Sequence[tuple[int, int]] = ()) -> None:
+        self.sums = np.zeros((stacks, stacks, 2, len(_BINS)))
+        self.dots = {pair: DotProfile() for pair in dots}
+
+    def add(self, luma: NDArray[np.float32], label: NDArray[np.uint8]) -> None:
+        """Take in a patch: (H, W) luma 0..255 and (H, W) labels."""
+        numbers = [k for k in np.unique(label).tolist() if k < UNKNOWN]
+        near = {k: _distance(label == k) for k in numbers}
+        odd = _distance(label >= UNKNOWN)
+        light = srgb_inverse(luma / 255)
+        for a in numbers:
+            for b in (k for k in numbers if k != a):
+                others = [near[k] for k in numbers if k not in (a, b)]
+                clear = np.minimum.reduce([odd, *others])
+                if (a, b) in self.dots:
+                    self.dots[a, b].add(light, label == a, clear > _CLEAR_PX)
+                if a > b:
+                    continue
+                signed = np.where(label == a, 0.5 - near[b], near[a] - 0.5)
+                use = (clear > _SPAN_PX) & (np.abs(signed) <= _SPAN_PX)
+                use &= (label == a) | (label == b)
+                row = np.rint((signed[use] + _SPAN_PX) * 2).astype(int)
+                self.sums[a, b, 0] += np.bincount(row, light[use], len(_BINS))
+                self.sums[a, b, 1] += np.bincount(row, minlength=len(_BINS))
+
+    def mean(self, a: int, b: int, *, least_px: int = 60) -> _Profile | None:
+        """The profile from a to b, where it is seen on both sides."""
+        light, count = self.sums[a, b]
+        seen = count >= least_px
+        at = _BINS[seen]
+        if min((at <= -2).sum(), (at >= 2).sum()) < 2 or len(at) < 8:
+            return None
+        return _Profile(at, light[seen] / count[seen], count[seen])
+
+
+def _distance(mask: NDArray[np.bool_]) -> NDArray[np.float32]:
+    if not mask.any():
+        return np.full(mask.shape, 1e3, np.float32)
+    return cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 5)
+
+
+@dataclass(frozen=True)
+class _Profile:
+    """Places (n,) px and light (n,) 0..1, and at how many px it was seen, (n,)."""
+
+    at: Array
+    light: Array
+    count: Array
+
+    @property
+    def px(self) -> float:
+        """All px together."""
+        return float(self.count.sum())
+
+
+@dataclass(frozen=True)
+class _Curve:
+    """What explains a profile.
+
+    Parameters
+    ----------
+    shift_px, blur_px, line_px : float
+        Where the edge is; s and w of the module's formula.
+    sides : (2,) float64
+        Light of the two stacks.
+    taken : float
+        Share of the light that the line takes.
+    miss : float
+        Root mean square of what is left, against the mean light.
+    """
+
+    shift_px: float
+    blur_px: float
+    line_px: float
+    sides: Array
+    taken: float
+    miss: float
+
+    def light(self, at: Array) -> Array:
+        """Light (n,) at places (n,) from the true edge."""
+        shapes = _shapes(at, self.blur_px, self.line_px)
+        return np.asarray((shapes[:, :2] - self.taken * shapes[:, 2:]) @ self.sides)
+
+
+def _shapes(at: Array, blur: float, line: float) -> Array:
+    """(n, 4): either side of the blurred step, and the line's part on either side."""
+    wide = np.hypot(blur, line)
+    hill = line / wide * np.exp(-0.5 * (at / wide) ** 2)
+    beyond = ndtr(at * line / (blur * wide))
+    step = ndtr(at / blur)
+    return np.column_stack([1 - step, step, hill * (1 - beyond), hill * beyond])
+
+
+def _explain(profile: _Profile, taken: float | None, line: float | None) -> _Curve:
+    """Fit the curve; with the line's strength or width given, the rest."""
+    at, light = profile.at, profile.light
+    # places between those along the axes are seen at corners alone, and hardly
+    weight = np.sqrt(profile.count / profile.count.mean())
+
+    def named(p: Array) -> tuple[float, float, float, float]:
+        rest = iter(p[2:].tolist())
+        return p[0], p[1], next(rest) if line is None else line, next(rest, taken or 0.0)
+
+    def solve(p: Array) -> tuple[Array, Array]:
+        shift, blur, width, share = named(p)
+        shapes = _shapes(at - shift, blur, width)
+        design = shapes[:, :2] - share * shapes[:, 2:]
+        sides, *_ = np.linalg.lstsq(design * weight[:, None], light * weight, rcond=None)
+        return (design @ sides - light) * weight / light.mean(), sides
+
+    bounds = [(-3.0, 3.0), (0.5, 2.5)]
+    bounds += [(0.3, 1.5)] if line is None else []
+    bounds += [(-0.5, 1.0)] if taken is None else []
+    first = [0.0, 1.2, *([0.8] if line is None else []), *([0.5] if taken is None else [])]
+    fits = [
+        scipy.optimize.least_squares(
+            lambda p: solve(p)[0], [start, *first[1:]], bounds=tuple(zip(*bounds, strict=True))
+        )
+        for start in (-1.5, 0.0, 1.5)  # the line and the step can each be taken for the edge
+    ]
+    best = min(fits, key=lambda fit: fit.cost)
+    left, sides = solve(best.x)
+    return _Curve(*_sorted(named(best.x), sides), float(np.sqrt(np.mean(left**2))))
+
+
+def _sorted(
+    found: tuple[float, float, float, float], sides: Array
+) -> tuple[float, float, float, Array, float]:
+    shift, blur, width, share = found
+    return float(shift), float(blur), float(width), sides, float(share)
+
+
+def _curves(
+    profiles: Profiles,
+    light: Array,
+    rules: LayerRules,
+    *,
+    most_miss: float = 0.04,
+    most_px: float = 2.5,
+    better: float = 1.4,
+) -> dict[tuple[int, int], _Curve]:
+    """The curve of each pair whose profile can be explained.
+
+    Lines are alike in width all over a die: the width that most px show holds for all. What hides
+    others has one outline, whatever it lies on: its strength is that of the pair seen most, and
+    where a pair is hardly seen, so is its place. Elsewhere a line is believed where a bare step
+    explains the profile worse by the factor `better`.
+    """
+    count = len(rules.stacks)
+    pairs = [(a, b) for a in range(count) for b in range(a + 1, count)]
+    seen = {pair: found for pair in pairs if (found := profiles.mean(*pair)) is not None}
+    free = {pair: _explain(profile, None, None) for pair, profile in seen.items()}
+    bare = {pair: _explain(profile, 0.0, 1.0) for pair, profile in seen.items()}
+    lined = {p for p in seen if free[p].miss <= most_miss and bare[p].miss > better * free[p].miss}
+    width = _usual([free[p].line_px for p in lined], [seen[p].px for p in lined])
+    hiding: NDArray[np.bool_] = np.any(rules.hidden, axis=1)
+    out = {}
+    for pair in pairs:
+        profile = seen.get(pair)
+        top = [k for k in pair if hiding[k]]
+        kin = [p for p in lined if len(top) == 1 and top[0] in p and hiding[list(p)].sum() == 1]
+        if kin:
+            most = max(kin, key=lambda p: seen[p].px)
+            usual = _explain(seen[most], None, width)
+            if profile is None:
+                sign = 1 if pair.index(top[0]) == most.index(top[0]) else -1
+                out[pair] = replace(usual, shift_px=sign * usual.shift_px, sides=light[list(pair)])
+                continue
+            curve = _explain(profile, usual.taken, width)
+        elif profile is None:
+            continue
+        else:
+            curve = _explain(profile, None, width) if pair in lined else bare[pair]
+        if curve.miss <= most_miss and abs(curve.shift_px) < most_px:
+            out[pair] = curve
+    blur = _usual([free[p].blur_px for p in lined], [seen[p].px for p in lined])
+    for (dot, host), round_profile in profiles.dots.items():
+        disc = explain_dot(round_profile, width, blur)
+        if disc is not None and disc.miss <= most_miss:
+            out[min(dot, host), max(dot, host)] = _across_dot(
+                disc, width, round_profile.labelled_px, dot_first=dot < host
+            )
+    return out
+
+
+def _across_dot(disc: RoundDot, line: float, labelled: float, *, dot_first: bool) -> _Curve:
+    """The curve across the edge of a dot."""
+    inwards = labelled - disc.radius_px
+    if dot_first:
+        return _Curve(-inwards, disc.blur_px, line, disc.sides[::-1], disc.taken, disc.miss)
+    return _Curve(inwards, disc.blur_px, line, disc.sides, disc.taken, disc.miss)
+
+
+def _usual(values: Sequence[float], weights: Sequence[float]) -> float:
+    """Weighted median; any width will do where no line is seen."""
+    if not values:
+        return 1.0
+    order = np.argsort(values)
+    heap = np.cumsum(np.array(weights)[order])
+    return float(np.array(values)[order][np.searchsorted(heap, heap[-1] / 2)])
+
+
+def fit_edges(
+    profiles: Profiles,
+    model: ColourModel,
+    rules: LayerRules,
+    *,
+    jitter_px: float = 0.45,
+    noise_level: float = 3.0,
+) -> Edges:
+    """What tells the place of an edge on this die.
+
+    Parameters
+    ----------
+    profiles : Profiles
+    model : ColourModel
+        Its spread is how far the stacks' colours vary from place to place.
+    rules : LayerRules
+    jitter_px : float
+        Standard deviation of labelled edges about the true one, px.
+    noise_level : float
+        That of a px of the picture, levels.
+
+    Returns
+    -------
+    Edges
+    """
+    found = Edges.none(len(rules.stacks))
+    light = srgb_inverse(np.clip(model.mean @ LUMA / 255, 0, 1))
+    spread = np.einsum("i,kij,j->k", LUMA, model.covariance, LUMA)
+    rows, shifts = found.row.copy(), list[float]()
+    weights, offsets, errors = [], [], []
+    for (a, b), curve in _curves(profiles, light, rules).items():
+        row, offset, error = _best_linear(curve, spread[[a, b]], jitter_px, noise_level)
+        rows[a, b] = rows[b, a] = len(shifts)
+        weights.append(row)
+        offsets.append(offset)
+        shifts.append(curve.shift_px)
+        errors.append(error)
+    if not shifts:
+        return found
+    as_floats = [np.array(v, np.float32) for v in (weights, offsets, shifts, errors)]
+    return Edges(rows, *as_floats)
+
+
+def _best_linear(
+    curve: _Curve, spread: Array, jitter: float, noise: float, *, near_px: float = 0.8
+) -> tuple[Array, float, float]:
+    """Weights, constant and error of the linear function with the least mean square error.
+
+    It is to be right near the edge, where it decides: places count by a Gaussian of `near_px`.
+    Varied are the place of the px, the luma of both stacks, by the variances (2,) `spread`, and
+    the strength of the line, by a seventh.
+    """
+    places = np.arange(-2.5, 2.55, 0.1)
+    often = np.exp(-0.5 * (places / near_px) ** 2)
+    often /= often.sum()
+    at = (places[:, None] + SAMPLES_PX).ravel()
+    shape = (len(places), len(SAMPLES_PX))
+    luma = 255 * srgb_curve(np.clip(curve.light(at), 0, 1)).reshape(shape)
+    bare = 255 * srgb_curve(np.clip(replace(curve, taken=0.0).light(at), 0, 1)).reshape(shape)
+    seen = np.column_stack([luma, places + curve.shift_px])
+    both = np.cov(seen.T, aweights=often, bias=True)
+    share = _shapes(at, curve.blur_px, curve.line_px)[:, 1].reshape(shape)
+    for side, variance in zip((1 - share, share), spread, strict=True):
+        both[:-1, :-1] += variance * (side.T * often) @ side
+    line = 0.15 * (bare - luma)
+    both[:-1, :-1] += (line.T * often) @ line
+    both += np.diag([*[noise**2] * len(SAMPLES_PX), jitter**2])
+    mean = often @ seen
+    with_place = ((seen - mean).T * often) @ places
+    weights = np.linalg.solve(both, with_place)
+    error = np.sqrt(max(often @ places**2 - weights @ with_place, 0.01))
+    return weights, float(-weights @ mean), float(error)
