@@ -45,7 +45,7 @@ STACKS: dict[str, dict[str, Stack]] = {
     },
 }
 JUDGED = {
-    "stripped": {"diffusion": 0.05, "polysilicon": 0.12},
+    "stripped": {"diffusion": 0.05, "polysilicon": 0.08},
     "with metal": {"metal": 0.05, "contact": 0.05},
 }
 """How far areas may be off; 5 % is wanted of all, and polysilicon comes out too wide."""
