@@ -35,12 +35,25 @@ class ColourModel:
 
     def distance2(self, colour: Array) -> Array:
         """Squared Mahalanobis distance of (n, 3) colours from each stack, (n, K)."""
-        roots = np.linalg.cholesky(np.linalg.inv(self.covariance))
-        out = np.empty((len(colour), len(self.stacks)))
-        for k, (mean, root) in enumerate(zip(self.mean, roots, strict=True)):
-            white = (colour - mean) @ root
-            out[:, k] = np.einsum("ij,ij->i", white, white)
-        return out
+        # a quadratic form in the colour is linear in its ten monomials: one product of matrices
+        inverse = np.linalg.inv(self.covariance)
+        middle = self.mean.mean(0)
+        mean = self.mean - middle
+        pulled = (inverse @ mean[..., None])[..., 0]
+        row, column = np.triu_indices(3)
+        weights = np.column_stack(
+            [
+                inverse[:, row, column] * np.where(row == column, 1.0, 2.0),
+                -2 * pulled,
+                (mean * pulled).sum(1),
+            ]
+        )
+        away = np.asarray(colour) - middle
+        terms = np.empty((len(away), 10))
+        np.multiply(away[:, row], away[:, column], out=terms[:, :6])
+        terms[:, 6:9] = away
+        terms[:, 9] = 1.0
+        return np.maximum(terms @ weights.T, 0.0)
 
     def log_likelihood(self, colour: Array) -> Array:
         """Log-likelihood of (n, 3) colours under each stack, (n, K), up to one constant."""

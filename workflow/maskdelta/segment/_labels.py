@@ -192,7 +192,7 @@ def label_block(
     cost, second = _bordering_cost(first, doubt, trusted, flat, rules, edge_px)
     _give_back_dots(cost, rules, dots)
     _trim_dots(cost, rules, dots)
-    label = cost.argmin(0).astype(np.uint8)
+    label = _cheapest(cost)
     best = cost.min(0)
     nothing = best == _NO_BORDER
     spoiled = _debris(unknown, ~nothing, edge_px, settings.debris_px)
@@ -203,16 +203,16 @@ def label_block(
     for k, islands, odd in _lone_overlaps(label, nothing, rules):
         _give_back(cost, k, islands.parts, odd, islands.area)
         spoiled |= islands.drawn(odd) & (cost[k] < _NO_BORDER)
-    label = cost.argmin(0).astype(np.uint8)
+    label = _cheapest(cost)
     if edges is not None:
         # what lies beside dirt is seldom what it looks like
         near_dirt = cv2.dilate((spoiled > 0).astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
         found = find_edges(luma_of(colour), label, ~nothing & ~near_dirt, edges)
         _settle_edges(cost, label, found)
-        _join_lonely(cost, cost.argmin(0).astype(np.uint8), found.place)
+        _join_lonely(cost, _cheapest(cost), found.place)
         _drop_crumbs(cost, rules, dots)
         best = cost.min(0)
-        label = cost.argmin(0).astype(np.uint8)
+        label = _cheapest(cost)
     label[nothing] = UNKNOWN
     label[(spoiled > 0) | ignored] = SPOILED
     label[~covered] = NOT_PHOTOGRAPHED
@@ -225,6 +225,16 @@ def label_block(
         visible,
         _inferred((membership > 127) & (visible > 0), visible, label),
     )
+
+
+def _cheapest(cost: NDArray[np.number]) -> NDArray[np.uint8]:
+    """(H, W), the first stack of least cost, of (K, H, W); numpy's argmin takes thrice as long."""
+    least = cost[0].copy()
+    label = np.zeros(least.shape, np.uint8)
+    for k in range(1, len(cost)):
+        np.copyto(label, k, where=cost[k] < least)
+        np.minimum(least, cost[k], out=least)
+    return label
 
 
 def _settle_edges(cost: NDArray[np.uint8], label: NDArray[np.uint8], found: Moved) -> None:
