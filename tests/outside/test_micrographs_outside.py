@@ -26,7 +26,7 @@ from maskdelta.segment import UNKNOWN
 from maskdelta.study import read_json, read_table
 from micrographs import PHOTOGRAPHS, SCALE, SWATCHES
 
-pytestmark = pytest.mark.outside
+pytestmark = [pytest.mark.outside, pytest.mark.slow]
 
 # corners of the device: it is nearly its own mirror image, and features alone do not decide
 CORNERS = {
