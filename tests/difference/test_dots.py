@@ -112,13 +112,10 @@ def region(affinity: float) -> Region:
     )
 
 
-def test_a_dot_in_usual_colours_is_listed_and_nothing_else() -> None:
+def test_a_dot_in_somewhat_usual_colours_is_listed_and_nothing_else() -> None:
     settings = DifferenceSettings()
     for affinity, kept, doubtful, alike in ((-5.0, 1, 0, 0), (-2.0, 0, 1, 0), (-0.5, 0, 0, 1)):
         found = judge([region(affinity)], settings, 1.0)
         assert [len(part) for part in found] == [kept, doubtful, alike]
-        assert [len(part) for part in judge([region(affinity)], settings, 1.0, lambda _: True)] == [
-            1,
-            0,
-            0,
-        ]
+        found = judge([region(affinity)], settings, 1.0, lambda _: True)
+        assert [len(part) for part in found] == [kept + doubtful, 0, alike]

@@ -26,18 +26,18 @@ def judge(
 
     The last are slips of the segmentation: the layers differ, but the colours are those that
     unchanged places have for each other. What `is_dot` knows as a dot that only one photograph
-    shows is no slip, however usual.
+    shows is listed even where its colours are somewhat usual for each other.
     """
     kept: list[Region] = []
     doubtful: list[Region] = []
     alike: list[Region] = []
     for region in regions:
-        doubt = _doubt(region, settings, least_px)
-        if region.affinity > settings.max_affinity and is_dot(region):
-            doubt = "" if doubt == "usual colours" else doubt
-        elif region.affinity > settings.max_affinity / 2:
+        if region.affinity > settings.max_affinity / 2:
             alike.append(region)
             continue
+        doubt = _doubt(region, settings, least_px)
+        if doubt == "usual colours" and is_dot(region):
+            doubt = ""
         if doubt:
             doubtful.append(replace(region, doubt=doubt))
         else:
