@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -119,3 +121,10 @@ def test_a_dot_in_somewhat_usual_colours_is_listed_and_nothing_else() -> None:
         assert [len(part) for part in found] == [kept, doubtful, alike]
         found = judge([region(affinity)], settings, 1.0, lambda _: True)
         assert [len(part) for part in found] == [kept + doubtful, 0, alike]
+
+
+def test_a_dot_beside_debris_is_listed_and_nothing_else() -> None:
+    beside = replace(region(-5.0), near_spoiled=0.7)
+    (doubtful,) = judge([beside], DifferenceSettings(), 1.0)[1]
+    assert doubtful.doubt == "near debris"
+    assert judge([beside], DifferenceSettings(), 1.0, lambda _: True)[0] == [beside]

@@ -26,7 +26,7 @@ def judge(
 
     The last are slips of the segmentation: the layers differ, but the colours are those that
     unchanged places have for each other. What `is_dot` knows as a dot that only one photograph
-    shows is listed even where its colours are somewhat usual for each other.
+    shows is listed even beside debris, or in colours somewhat usual for each other.
     """
     kept: list[Region] = []
     doubtful: list[Region] = []
@@ -36,7 +36,7 @@ def judge(
             alike.append(region)
             continue
         doubt = _doubt(region, settings, least_px)
-        if doubt == "usual colours" and is_dot(region):
+        if doubt in ("usual colours", "near debris") and is_dot(region):
             doubt = ""
         if doubt:
             doubtful.append(replace(region, doubt=doubt))
