@@ -16,7 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from maskdelta.images import Box, Raster, blocks_of, eight_bits, map_block
+from maskdelta.difference._pairs import both_pictures
+from maskdelta.images import Box, Raster, blocks_of
 
 __all__ = ["EdgeLook", "learn_edges"]
 
@@ -46,10 +47,6 @@ class EdgeLook:
     axes: complex
     typical: tuple[float, float]
 
-    def pictures(self, box: Box) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-        """Both photographs of a box of the mosaic before, in its frame."""
-        return _pictures(self.before, self.after, self.before_to_after, box)
-
     def along_axes(
         self, own: NDArray[np.bool_], box: Box, *, rim_px: int = 3, least: float = 0.01
     ) -> float:
@@ -74,7 +71,10 @@ class EdgeLook:
         """
         if abs(self.axes) < 0.5:
             return 1.0
-        (strong_b, turn_b), (strong_a, turn_a) = (_edges(picture) for picture in self.pictures(box))
+        (strong_b, turn_b), (strong_a, turn_a) = (
+            _edges(picture)
+            for picture in both_pictures(self.before, self.after, self.before_to_after, box)
+        )
         strong_b, strong_a = strong_b / self.typical[0], strong_a / self.typical[1]
         rim = cv2.dilate(own.view(np.uint8), np.ones((2 * rim_px + 1,) * 2, np.uint8)) > 0
         found = [1.0]
@@ -103,7 +103,7 @@ def learn_edges(
     turned = 0j
     for part in boxes[stride // 2 :: stride]:
         box = Box(part.x0 + x, part.y0 + y, part.x1 + x, part.y1 + y)
-        pictures = _pictures(before, after, before_to_after, box)
+        pictures = both_pictures(before, after, before_to_after, box)
         if any((picture.max(-1) == 0).any() for picture in pictures):
             continue  # not photographed throughout
         for k, picture in enumerate(pictures):
@@ -114,18 +114,6 @@ def learn_edges(
         return EdgeLook(before, after, before_to_after, 0j, (1.0, 1.0))
     first, second = (float(s) for s in sums[:, 1] / sums[:, 0])
     return EdgeLook(before, after, before_to_after, turned / float(sums[0, 0]), (first, second))
-
-
-def _pictures(
-    before: Raster,
-    after: Raster,
-    before_to_after: Callable[[NDArray[np.float64]], NDArray[np.float64]],
-    box: Box,
-) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """Both photographs of a box, in the frame of the mosaic before."""
-    block = map_block(box, before_to_after)
-    there = np.ascontiguousarray(eight_bits(block.fetch(after)))
-    return np.ascontiguousarray(eight_bits(before.read_mosaic(box))), block.resample(there)
 
 
 def _edges(picture: NDArray[np.uint8]) -> tuple[Array, NDArray[np.complex64]]:

@@ -12,10 +12,10 @@ import numpy as np
 from maskdelta.difference._dots import DotLook, learn_dots
 from maskdelta.difference._joint import JointColours, learn_joint_colours
 from maskdelta.difference._masks import ADDED, REMOVED, Reach
-from maskdelta.difference._pairs import patch_pairs
+from maskdelta.difference._pairs import both_pictures, patch_pairs
 from maskdelta.difference._regions import Region
 from maskdelta.difference._sharpness import OutlineSharpness, learn_outlines
-from maskdelta.images import Box, Raster, eight_bits, map_block
+from maskdelta.images import Box, Raster
 from maskdelta.overlay import Overlay
 from maskdelta.register import ErrorMap
 from maskdelta.study import DifferenceSettings, LayerStack, Registration
@@ -146,13 +146,11 @@ class Inputs:
             return False
         x, y = region.x + self.before.mosaic.origin[0], region.y + self.before.mosaic.origin[1]
         box = Box(int(x), int(y), int(x) + 1, int(y) + 1).grown(len(looks[0].mean))
-        block = map_block(box, self.registration.before_to_after)
-        pictures = (
-            eight_bits(self.before.mosaic.read_mosaic(box)),
-            block.resample(np.ascontiguousarray(eight_bits(block.fetch(self.after.mosaic)))),
+        pictures = both_pictures(
+            self.before.mosaic, self.after.mosaic, self.registration.before_to_after, box
         )
         shown = [
-            look.shown(np.ascontiguousarray(picture), x - box.x0, y - box.y0)
+            look.shown(picture, x - box.x0, y - box.y0)
             for look, picture in zip(looks, pictures, strict=True)
         ]
         return shown == [region.sign == REMOVED, region.sign == ADDED]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from maskdelta.images import Box, Raster, blocks_of, eight_bits, map_block
 from maskdelta.study import Registration
 
-__all__ = ["PatchPair", "patch_pairs", "smoothed"]
+__all__ = ["PatchPair", "both_pictures", "patch_pairs", "smoothed"]
 
 
 @dataclass(frozen=True)
@@ -72,6 +72,18 @@ def patch_pairs(
             np.stack([block.resample(plane) for plane in block.fetch(members[1])]),
             seen,
         )
+
+
+def both_pictures(
+    before: Raster,
+    after: Raster,
+    before_to_after: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    box: Box,
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Both photographs of a box of the mosaic before, in its frame."""
+    block = map_block(box, before_to_after)
+    there = np.ascontiguousarray(eight_bits(block.fetch(after)))
+    return np.ascontiguousarray(eight_bits(before.read_mosaic(box))), block.resample(there)
 
 
 def smoothed(image: NDArray[np.uint8]) -> NDArray[np.uint8]:

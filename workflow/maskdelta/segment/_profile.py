@@ -171,14 +171,8 @@ def _explain(profile: _Profile, taken: float | None, line: float | None) -> _Cur
     ]
     best = min(fits, key=lambda fit: fit.cost)
     left, sides = solve(best.x)
-    return _Curve(*_sorted(named(best.x), sides), float(np.sqrt(np.mean(left**2))))
-
-
-def _sorted(
-    found: tuple[float, float, float, float], sides: Array
-) -> tuple[float, float, float, Array, float]:
-    shift, blur, width, share = found
-    return float(shift), float(blur), float(width), sides, float(share)
+    shift, blur, width, share = (float(v) for v in named(best.x))
+    return _Curve(shift, blur, width, sides, share, float(np.sqrt(np.mean(left**2))))
 
 
 def _curves(

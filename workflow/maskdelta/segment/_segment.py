@@ -273,9 +273,8 @@ def _write_layers(
     dots = dot_areas(patches, rules, labeller.dots.least)
     profiles = Profiles(len(rules.stacks), rules.seats())
     for box, patch in zip(boxes, patches, strict=True):
-        ox, oy = mosaic.origin
-        place = Box(box.x0 + ox, box.y0 + oy, box.x1 + ox, box.y1 + oy)
-        profiles.add(luma_of(_smoothed(mosaic, box) / labeller.drift.over(place)), patch)
+        drift = labeller.drift.over(box.moved(*mosaic.origin))
+        profiles.add(luma_of(_smoothed(mosaic, box) / drift), patch)
     edges = fit_edges(profiles, labeller.model, rules)
     labeller = replace(labeller, dots=dots, edges=edges)
 

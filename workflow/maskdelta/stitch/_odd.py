@@ -128,9 +128,15 @@ class OddPair:
             np.atleast_2d(cv2.resize(v, size, interpolation=cv2.INTER_AREA))
             for v in (a * a, b * b, a * b)
         )
-        least = max(8 * float(np.median(np.minimum(aa, bb))), 2.0)
-        odd = (aa > least) & (bb > least) & (ab > 0.6 * np.maximum(aa, bb))
-        return float(odd.sum())
+        return float(_same_odd(aa, bb, ab).sum())
+
+
+def _same_odd(own: Image, other: Image, both: Image) -> NDArray[np.bool_]:
+    """Where two tiles show the same odd thing, from their mean squares and mean product."""
+    least = max(8 * float(np.median(np.minimum(own, other))), 2.0)
+    return np.asarray(
+        (np.minimum(own, other) > least) & (both > 0.6 * np.maximum(own, other)), bool
+    )
 
 
 def _strong(odd: Image) -> bool:
@@ -157,7 +163,6 @@ def _without_fixed(odd: Image, elsewhere: Image, *, wide: int = 9) -> Image:
     own, other, both = (
         cv2.blur(v, size) for v in (odd * odd, elsewhere * elsewhere, odd * elsewhere)
     )
-    least = max(8 * float(np.median(np.minimum(own, other))), 2.0)
-    fixed = (both > 0.6 * np.maximum(own, other)) & (np.minimum(own, other) > least)
+    fixed = _same_odd(own, other, both)
     grown = cv2.dilate(fixed.astype(np.uint8), np.ones(size, np.uint8))
     return np.where(grown > 0, np.float32(0), odd)
