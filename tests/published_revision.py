@@ -17,7 +17,8 @@ from pathlib import Path
 import gdstk
 import numpy as np
 
-from maskdelta.images import Raster, eight_bits, write_raster
+from comparing import side_of
+from maskdelta.images import eight_bits
 from maskdelta.phantom import AnyMasks, load_preset, make_specimen, take_picture
 from maskdelta.register import Side
 from wheels import fetch_wheel
@@ -78,24 +79,7 @@ class Photographed:
         return np.column_stack([die[:, 0], DIE_UM[1] - die[:, 1]]) - LOWER_LEFT_UM
 
     def side(self, folder: Path, name: str, stack: ExitStack) -> Side:
-        shape = self.picture.shape[:2]
-        write_raster(
-            folder / f"{name}.tif",
-            lambda b: self.picture[b.y0 : b.y1, b.x0 : b.x1],
-            shape=shape,
-            dtype=np.uint8,
-        )
-        write_raster(
-            folder / f"{name}_tiles.tif",
-            lambda b: np.ones((1, *b.shape), np.uint16),
-            shape=shape,
-            dtype=np.uint16,
-            planes=("tile",),
-            reduce="nearest",
-        )
-        return Side(
-            *(stack.enter_context(Raster.open(folder / f"{name}{k}.tif")) for k in ("", "_tiles"))
-        )
+        return side_of(self.picture, folder, name, stack)
 
 
 def fetch_cells(wheels: Path, folder: Path) -> dict[str, gdstk.Cell]:

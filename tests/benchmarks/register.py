@@ -45,14 +45,13 @@ from register_scenes import (
     break_in_two,
     half_periodic,
     layout_of,
-    open_side,
     rearranged,
-    side_of,
     stripped,
     take,
 )
 from shapely import LineString
 
+from comparing import open_side, side_of
 from maskdelta.phantom import SAMPLE_EDITS, Layout, Preset, load_preset, revise
 from maskdelta.register import Registered, register
 from maskdelta.study import RegisterSettings
@@ -85,7 +84,7 @@ def laid_over(before: Picture, after: Picture, **more: Any) -> Registered:
     """Register two pictures."""
     with ExitStack() as stack, tempfile.TemporaryDirectory() as folder:
         sides = [
-            side_of(p, Path(folder), name, stack)
+            side_of(p.pixels, Path(folder), name, stack)
             for p, name in ((before, "before"), (after, "after"))
         ]
         return register(
@@ -97,7 +96,7 @@ def cost(before: Picture, after: Picture) -> tuple[float, float]:
     """CPU seconds of a registration and peak MiB of a process that does nothing else."""
     with ExitStack() as stack, tempfile.TemporaryDirectory() as folder:
         for picture, name in ((before, "before"), (after, "after")):
-            side_of(picture, Path(folder), name, stack)
+            side_of(picture.pixels, Path(folder), name, stack)
         done = subprocess.run(
             [sys.executable, __file__, "--cost-of", folder], capture_output=True, check=True
         )
@@ -108,7 +107,10 @@ def cost(before: Picture, after: Picture) -> tuple[float, float]:
 def cost_of(folder: Path) -> None:
     """Print what `cost` asks for."""
     with ExitStack() as stack:
-        sides = [open_side(folder, name, stack) for name in ("before", "after")]
+        sides = [
+            open_side((folder / f"{name}.tif", folder / f"{name}_tiles.tif"), stack)
+            for name in ("before", "after")
+        ]
         started = time.process_time()
         register(sides[0], sides[1], names=("a1", "b1"), settings=RegisterSettings(), threads=2)
         cpu_s = time.process_time() - started

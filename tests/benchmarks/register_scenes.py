@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable
-from contextlib import ExitStack
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from maskdelta.images import Raster, eight_bits, write_raster
+from maskdelta.images import eight_bits
 from maskdelta.phantom import (
     LAYERS,
     AnyMasks,
@@ -23,7 +21,6 @@ from maskdelta.phantom import (
     make_specimen,
     take_picture,
 )
-from maskdelta.register import Side
 
 Array = NDArray[np.float64]
 
@@ -70,32 +67,6 @@ def take(masks: Any, preset: Preset, which: int, seed: int, *, overlay: bool = F
         lambda p: camera.to_die_um(shot, p),
         lambda p: camera.from_die_um(shot, p),
     )
-
-
-def side_of(picture: Picture, folder: Path, name: str, stack: ExitStack) -> Side:
-    """Write a picture as a mosaic, and open it."""
-    shape = picture.pixels.shape[:2]
-    write_raster(
-        folder / f"{name}.tif",
-        lambda b: picture.pixels[b.y0 : b.y1, b.x0 : b.x1],
-        shape=shape,
-        dtype=np.uint8,
-    )
-    write_raster(
-        folder / f"{name}_tiles.tif",
-        lambda b: np.ones((1, *b.shape), np.uint16),
-        shape=shape,
-        dtype=np.uint16,
-        planes=("tile",),
-        reduce="nearest",
-    )
-    return open_side(folder, name, stack)
-
-
-def open_side(folder: Path, name: str, stack: ExitStack) -> Side:
-    """Open what `side_of` wrote."""
-    opened = [stack.enter_context(Raster.open(folder / f"{name}{k}.tif")) for k in ("", "_tiles")]
-    return Side(*opened)
 
 
 def stripped(layout: Layout) -> AnyMasks:

@@ -21,6 +21,7 @@ from scipy.special import ndtr
 
 from maskdelta.difference._corners import missing_at_corners, radius_px
 from maskdelta.difference._plants import Plant
+from maskdelta.images import distance_to
 from maskdelta.segment import UNKNOWN, Labeller
 
 __all__ = ["Outline", "OutlineSamples", "draw_plant", "stack_colours"]
@@ -73,8 +74,8 @@ class OutlineSamples:
     def add(self, picture: NDArray[np.uint8], labels: NDArray[np.uint8]) -> None:
         """Take in a patch: (H, W, 3) picture and (H, W) labels."""
         numbers = [k for k in np.unique(labels).tolist() if k < UNKNOWN]
-        near = {k: _distance(labels == k) for k in numbers}
-        odd = _distance(labels >= UNKNOWN)
+        near = {k: distance_to(labels == k) for k in numbers}
+        odd = distance_to(labels >= UNKNOWN)
         corners = {k: missing_at_corners(labels == k) for k in numbers if k in self._corners}
         for (stack, ground), sums in self._sums.items():
             if stack not in near or ground not in near:
@@ -112,12 +113,6 @@ def _lie_in(mask: NDArray[np.bool_], points: Array, *, rim_px: int = 3) -> NDArr
     inside = (np.minimum(x, y) >= rim_px) & (x < width - rim_px) & (y < height - rim_px)
     inside[inside] = mask[y[inside], x[inside]]
     return np.asarray(inside)
-
-
-def _distance(mask: NDArray[np.bool_]) -> NDArray[np.float32]:
-    if not mask.any():
-        return np.full(mask.shape, 1e3, np.float32)
-    return cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 5)
 
 
 def _profile(sums: Array) -> tuple[Array, Array, Array] | None:

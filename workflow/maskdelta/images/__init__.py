@@ -12,6 +12,7 @@ from maskdelta.images._colour import (
     srgb_inverse,
     srgb_to_linear,
 )
+from maskdelta.images._distance import distance_to
 from maskdelta.images._raster import Output, Raster, write_raster, write_rasters
 from maskdelta.images._resample import BlockMap, map_block
 from maskdelta.images._tiles import (
@@ -32,6 +33,7 @@ __all__ = [
     "Raster",
     "blocks_of",
     "colour_slope",
+    "distance_to",
     "eight_bits",
     "file_sha256",
     "full_scale",

@@ -237,6 +237,11 @@ def _cheapest(cost: NDArray[np.number]) -> NDArray[np.uint8]:
     return label
 
 
+def _all_but(cost: NDArray[np.uint8], k: int) -> NDArray[np.uint8]:
+    """(H, W), the least cost of all stacks but one."""
+    return np.asarray(np.delete(cost, k, axis=0).min(0))
+
+
 def _settle_edges(cost: NDArray[np.uint8], label: NDArray[np.uint8], found: Moved) -> None:
     """Cost of both stacks by how far a px lies from the edge between them; changes `cost`."""
     planes = cost.reshape(len(cost), -1)
@@ -467,7 +472,7 @@ def _give_back_dots(cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes) 
     colour nearly as well; dirt it does not.
     """
     for k in np.flatnonzero(rules.dot):
-        rest = np.delete(cost, k, axis=0).min(0)
+        rest = _all_but(cost, int(k))
         mask = (cost[k] <= rest) & (cost[k] < _NO_BORDER)
         _, parts, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
         area = stats[:, cv2.CC_STAT_AREA]
@@ -487,7 +492,7 @@ def _trim_dots(cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes) -> No
     for k in np.flatnonzero(rules.dot & np.isfinite(dots.usual)):
         width = int(np.sqrt(dots.usual[k]) / 2) | 1
         disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
-        rest = np.delete(cost, k, axis=0).min(0)
+        rest = _all_but(cost, int(k))
         mask = ((cost[k] <= rest) & (rest < _NO_BORDER)).astype(np.uint8)
         kept = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc)
         _, parts = cv2.connectedComponents(mask, connectivity=8)
@@ -512,7 +517,7 @@ def _join_lonely(
 def _drop_crumbs(cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes) -> None:
     """Give what is left of an outline, too small for a dot, to what else it may be."""
     for k in np.flatnonzero(rules.dot):
-        rest = np.delete(cost, k, axis=0).min(0)
+        rest = _all_but(cost, int(k))
         mask = (cost[k] <= rest) & (cost[k] < _NO_BORDER)
         _, parts, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
         small = stats[:, cv2.CC_STAT_AREA] < dots.least[k]

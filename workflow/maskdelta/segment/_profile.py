@@ -18,13 +18,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 import scipy.optimize
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from maskdelta.images import srgb_curve, srgb_inverse
+from maskdelta.images import distance_to, srgb_curve, srgb_inverse
 from maskdelta.segment._colour_model import LUMA, ColourModel
 from maskdelta.segment._dot_profile import DotProfile, RoundDot, explain_dot
 from maskdelta.segment._labels import UNKNOWN, LayerRules
@@ -56,8 +55,8 @@ class Profiles:
     def add(self, luma: NDArray[np.float32], label: NDArray[np.uint8]) -> None:
         """Take in a patch: (H, W) luma 0..255 and (H, W) labels."""
         numbers = [k for k in np.unique(label).tolist() if k < UNKNOWN]
-        near = {k: _distance(label == k) for k in numbers}
-        odd = _distance(label >= UNKNOWN)
+        near = {k: distance_to(label == k) for k in numbers}
+        odd = distance_to(label >= UNKNOWN)
         light = srgb_inverse(luma / 255)
         for a in numbers:
             for b in (k for k in numbers if k != a):
@@ -82,12 +81,6 @@ class Profiles:
         if min((at <= -2).sum(), (at >= 2).sum()) < 2 or len(at) < 8:
             return None
         return _Profile(at, light[seen] / count[seen], count[seen])
-
-
-def _distance(mask: NDArray[np.bool_]) -> NDArray[np.float32]:
-    if not mask.any():
-        return np.full(mask.shape, 1e3, np.float32)
-    return cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 5)
 
 
 @dataclass(frozen=True)
