@@ -16,9 +16,6 @@ from __future__ import annotations
 import argparse
 import csv
 import dataclasses
-import json
-import platform
-import secrets
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
@@ -35,10 +32,10 @@ import shapely
 import shapely.geometry
 
 from maskdelta.images import Raster
-from maskdelta.phantom import Layout, load_preset
+from maskdelta.phantom import Layout
 from maskdelta.study import apply_affine, fit_similarity, read_json, read_table, write_json
 from scoring import Die, score_study, visible_edit_share
-from study import make_and_run, run_one
+from study import make_and_run, options, preset_of, run_one, seeds_of, write_rows
 
 TARGETS = {
     "recall": (1.0, "at least"),
@@ -362,10 +359,8 @@ def cases(args: argparse.Namespace) -> Iterator[tuple[str, Path]]:
     if args.studies:
         yield from ((folder.name, folder) for folder in args.studies)
         return
-    preset = load_preset(args.preset)
-    if args.side_um:
-        preset = preset.resized(args.side_um, args.side_um)
-    seeds = [secrets.randbelow(10**6) for _ in range(1 if args.quick else args.seeds)]
+    preset = preset_of(args)
+    seeds = seeds_of(args)
     print("seeds", *seeds)
     wanted = [(seed, False) for seed in seeds] + ([] if args.quick else [(seeds[0], True)])
     for seed, null in wanted:
@@ -383,14 +378,8 @@ def cases(args: argparse.Namespace) -> Iterator[tuple[str, Path]]:
 
 def main() -> None:
     """Score the studies and print a row a figure."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--quick", action="store_true", help="one seed, no null pair, no peers")
-    parser.add_argument("--seeds", type=int, default=5, help="seeds drawn at run time")
-    parser.add_argument("--preset", default="sample", help="sample, ordinary or hard")
-    parser.add_argument("--side-um", type=int, help="side of a square die in place of the preset's")
-    parser.add_argument("--keep", type=Path, help="leave the studies in this folder, to look at")
+    parser = options(__doc__.splitlines()[0], quick="one seed, no null pair, no peers", seeds=5)
     parser.add_argument("--studies", type=Path, nargs="+", help="finished studies to score")
-    parser.add_argument("--out", type=Path, help="write the rows as JSON")
     args = parser.parse_args()
     rows = []
     for case, folder in cases(args):
@@ -398,9 +387,7 @@ def main() -> None:
             rows += programmed_rows(case, folder)
         else:
             rows += show(case, score(folder, peers=not args.quick))
-    if args.out:
-        data = {"rows": rows, "python": platform.python_version(), "machine": platform.machine()}
-        args.out.write_text(json.dumps(data, indent=1))
+    write_rows(args.out, rows)
 
 
 if __name__ == "__main__":

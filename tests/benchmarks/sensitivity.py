@@ -12,11 +12,7 @@ larger ones no fewer. Seeds are drawn at run time and printed.
 
 from __future__ import annotations
 
-import argparse
 import dataclasses
-import json
-import platform
-import secrets
 import sys
 import tempfile
 from collections.abc import Iterator
@@ -34,10 +30,10 @@ import shapely.geometry
 from numpy.typing import NDArray
 from scipy.stats import binomtest
 
-from maskdelta.phantom import LAYERS, Layout, load_preset
+from maskdelta.phantom import LAYERS, Layout
 from maskdelta.study import read_json, read_table, write_json
 from scoring import Die
-from study import make_and_run
+from study import make_and_run, options, preset_of, seeds_of, write_rows
 
 TARGETS = {"found_from_claim_frac": (0.9, "at least"), "found_above_frac": (0.9, "at least")}
 GROUNDS = {
@@ -151,20 +147,12 @@ def rows_of(case: str, folder: Path) -> Iterator[tuple[str, str, float]]:
 
 def main() -> None:
     """Score the studies and print a row a figure."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--quick", action="store_true", help="one seed")
-    parser.add_argument("--seeds", type=int, default=3, help="seeds drawn at run time")
-    parser.add_argument("--preset", default="sample", help="sample, ordinary or hard")
-    parser.add_argument("--side-um", type=int, help="side of a square die in place of the preset's")
-    parser.add_argument("--keep", type=Path, help="leave the studies in this folder, to look at")
+    parser = options(__doc__.splitlines()[0], quick="one seed", seeds=3)
     parser.add_argument("--studies", type=Path, nargs="+", help="finished studies to score")
-    parser.add_argument("--out", type=Path, help="write the rows as JSON")
     args = parser.parse_args()
-    preset = load_preset(args.preset)
-    if args.side_um:
-        preset = preset.resized(args.side_um, args.side_um)
+    preset = preset_of(args)
     rows: list[dict[str, Any]] = []
-    seeds = [secrets.randbelow(10**6) for _ in range(1 if args.quick else args.seeds)]
+    seeds = seeds_of(args)
     for seed in [] if args.studies else seeds:
         with tempfile.TemporaryDirectory() as scrap:
             folder = (args.keep or Path(scrap)) / f"squares-{seed}"
@@ -173,9 +161,7 @@ def main() -> None:
             show(rows_of(f"{preset.name}, seed {seed}", folder), rows)
     for folder in args.studies or []:
         show(rows_of(folder.name, folder), rows)
-    if args.out:
-        data = {"rows": rows, "python": platform.python_version(), "machine": platform.machine()}
-        args.out.write_text(json.dumps(data, indent=1))
+    write_rows(args.out, rows)
 
 
 def show(found: Iterator[tuple[str, str, float]], rows: list[dict[str, Any]]) -> None:

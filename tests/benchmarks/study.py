@@ -88,20 +88,44 @@ def make_and_run(
     subprocess.run(command, cwd=folder, check=True, stdout=subprocess.DEVNULL)
 
 
-def main() -> None:
-    """Run the studies and print a row a figure."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--quick", action="store_true", help="one seed, no null pair")
-    parser.add_argument("--seeds", type=int, default=5, help="seeds drawn at run time")
+def options(description: str, *, quick: str, seeds: int) -> argparse.ArgumentParser:
+    """The options of all benchmarks that make whole studies."""
+    parser = argparse.ArgumentParser(description=description)
+    parser.add_argument("--quick", action="store_true", help=quick)
+    parser.add_argument("--seeds", type=int, default=seeds, help="seeds drawn at run time")
     parser.add_argument("--preset", default="sample", help="sample, ordinary or hard")
     parser.add_argument("--side-um", type=int, help="side of a square die in place of the preset's")
     parser.add_argument("--keep", type=Path, help="leave the studies in this folder, to look at")
     parser.add_argument("--out", type=Path, help="write the rows as JSON")
-    args = parser.parse_args()
+    return parser
+
+
+def preset_of(args: argparse.Namespace) -> Preset:
+    """The preset asked for, on dies of the size asked for."""
     preset = load_preset(args.preset)
     if args.side_um:
-        preset = preset.resized(args.side_um, args.side_um)
-    seeds = [secrets.randbelow(10**6) for _ in range(1 if args.quick else args.seeds)]
+        return preset.resized(args.side_um, args.side_um)
+    return preset
+
+
+def seeds_of(args: argparse.Namespace) -> list[int]:
+    """Seeds drawn at run time."""
+    return [secrets.randbelow(10**6) for _ in range(1 if args.quick else args.seeds)]
+
+
+def write_rows(path: Path | None, rows: list[dict[str, Any]]) -> None:
+    """Write the rows as JSON where a path is given."""
+    if path:
+        data = {"rows": rows, "python": platform.python_version(), "machine": platform.machine()}
+        path.write_text(json.dumps(data, indent=1))
+
+
+def main() -> None:
+    """Run the studies and print a row a figure."""
+    parser = options(__doc__.splitlines()[0], quick="one seed, no null pair", seeds=5)
+    args = parser.parse_args()
+    preset = preset_of(args)
+    seeds = seeds_of(args)
     cases = [(seed, False) for seed in seeds] + ([] if args.quick else [(seeds[0], True)])
     rows = []
     for seed, null in cases:
@@ -121,9 +145,7 @@ def main() -> None:
             f"{case:40} missed {figures['missed']}, excess {figures['excess_not_comparable']}",
             flush=True,
         )
-    if args.out:
-        data = {"rows": rows, "python": platform.python_version(), "machine": platform.machine()}
-        args.out.write_text(json.dumps(data, indent=1))
+    write_rows(args.out, rows)
 
 
 if __name__ == "__main__":
