@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from maskdelta.difference._dots import learn_dots
+from maskdelta.difference._dots import is_rim, learn_dots
 from maskdelta.difference._joint import learn_joint_colours
 from maskdelta.difference._judge import judge
 from maskdelta.difference._pairs import PatchPair
@@ -128,3 +128,29 @@ def test_a_dot_beside_debris_is_listed_and_nothing_else() -> None:
     (doubtful,) = judge([beside], DifferenceSettings(), 1.0)[1]
     assert doubtful.doubt == "near debris"
     assert judge([beside], DifferenceSettings(), 1.0, lambda _: True)[0] == [beside]
+
+
+def disc(x: int, y: int, radius: float) -> np.ndarray:
+    v, u = np.mgrid[:SIZE, :SIZE]
+    return np.hypot(u - x, v - y) <= radius
+
+
+def test_what_is_left_of_a_dot_that_both_show_is_its_rim() -> None:
+    dot, larger = disc(40, 40, 4), disc(42, 40, 5)
+    rim = larger & ~dot
+    small_px = 40.0
+    assert 0 < rim.sum() < small_px
+    assert is_rim(rim, dot, small_px)
+
+
+@pytest.mark.parametrize(
+    ("own", "both"),
+    [
+        (disc(40, 40, 4), disc(48, 40, 4)),  # a whole dot close to another
+        (disc(40, 40, 2), disc(52, 40, 4)),  # a small one far from another
+        (disc(40, 40, 2), disc(44, 40, 1)),  # beside a speck
+        (disc(40, 40, 2), np.zeros((SIZE, SIZE), bool)),
+    ],
+)
+def test_other_small_shapes_are_no_rims(own: np.ndarray, both: np.ndarray) -> None:
+    assert not is_rim(own, both, 40.0)

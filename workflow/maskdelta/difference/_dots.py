@@ -9,7 +9,7 @@ against how far each px of them strays from it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from maskdelta.difference._pairs import PatchPair
 
-__all__ = ["DotLook", "learn_dots"]
+__all__ = ["DotLook", "is_rim", "learn_dots"]
 
 Array = NDArray[np.float32]
 _WINDOW = 1.4  # side of what is looked at, in sides of a dot: the dot and its rim
@@ -30,7 +30,9 @@ class DotLook:
     Parameters
     ----------
     area_px : (float, float)
-        Least and largest area of nearly all of them.
+        Least and largest area of nearly all of them, with room for how a change is cut.
+    small_px : float
+        Area that 9 of 10 of them exceed.
     mean, spread : (s, s, 3) float32
         Of their pictures, px by px, levels.
     most : float
@@ -38,6 +40,7 @@ class DotLook:
     """
 
     area_px: tuple[float, float]
+    small_px: float
     mean: Array
     spread: Array
     most: float
@@ -75,12 +78,45 @@ def learn_dots(
         if high > 2 * middle or low < middle / 2:
             continue
         side = int(np.ceil(_WINDOW * np.sqrt(middle))) | 1
-        bounds = (float(0.6 * low), float(1.6 * high))
+        sizes = (float(0.6 * low), float(low), float(1.6 * high))
         found[number] = (
-            _look([(p.before, s) for p, s in zip(pairs, shapes, strict=True)], side, bounds),
-            _look([(p.after, s) for p, s in zip(pairs, shapes, strict=True)], side, bounds),
+            _look([(p.before, s) for p, s in zip(pairs, shapes, strict=True)], side, sizes),
+            _look([(p.after, s) for p, s in zip(pairs, shapes, strict=True)], side, sizes),
         )
     return found
+
+
+def is_rim(
+    own: NDArray[np.bool_],
+    both: NDArray[np.bool_],
+    small_px: float,
+    *,
+    reach_px: int = 2,
+) -> bool:
+    """Whether a candidate is the rim of a dot that both photographs show.
+
+    Labels of a dot reach to the edge of its metal in one photograph and not in the other, where
+    the strip between is narrow. A dot that was really added lies apart from its neighbours.
+
+    Parameters
+    ----------
+    own : (H, W) bool
+        The candidate.
+    both : (H, W) bool
+        Where both dies show the layer.
+    small_px : float
+        Area that nearly all dots exceed: what is larger is no rim; what lies beside, and is
+        smaller than half of it, is no dot.
+    reach_px : int
+        How far the dot may lie from its rim.
+    """
+    if own.sum() >= small_px:
+        return False
+    _, shapes, stats, _ = cv2.connectedComponentsWithStats(both.astype(np.uint8))
+    side = 2 * reach_px + 1
+    near = cv2.dilate(own.astype(np.uint8), np.ones((side, side), np.uint8)) > 0
+    beside = np.setdiff1d(shapes[near], 0)
+    return bool((stats[beside, cv2.CC_STAT_AREA] > small_px / 2).any())
 
 
 def _shapes(pair: PatchPair, plane: int) -> NDArray[np.float64]:
@@ -96,20 +132,20 @@ def _shapes(pair: PatchPair, plane: int) -> NDArray[np.float64]:
 def _look(
     pictures: Sequence[tuple[NDArray[np.uint8], NDArray[np.float64]]],
     side: int,
-    area_px: tuple[float, float],
+    sizes: tuple[float, float, float],
 ) -> DotLook:
+    least, small, largest = sizes
     cuts = np.stack(
         [
             _cut(picture, x, y, side)
             for picture, shapes in pictures
             for x, y, area in shapes
-            if area_px[0] <= area <= area_px[1]
+            if least <= area <= largest
         ]
     )
     spread = np.maximum(cuts.std(0), 1.0)
-    look = DotLook(area_px, cuts.mean(0), spread, np.inf)
-    most = 2 * float(np.percentile(_strangeness(look, cuts), 99))
-    return DotLook(area_px, look.mean, spread, most)
+    look = DotLook((least, largest), small, cuts.mean(0), spread, np.inf)
+    return replace(look, most=2 * float(np.percentile(_strangeness(look, cuts), 99)))
 
 
 def _cut(picture: NDArray[np.uint8], x: float, y: float, side: int) -> Array:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from maskdelta.difference._changes import group_regions
+from maskdelta.difference._dots import is_rim
 from maskdelta.difference._edges import EdgeLook
+from maskdelta.difference._masks import SAME
 from maskdelta.difference._regions import Region, own_px
 from maskdelta.difference._spacing import narrow_share
 from maskdelta.images import Box, Raster
@@ -35,6 +37,8 @@ class SecondLook:
     edges : EdgeLook
     is_dot : callable
         Whether a region is a dot like others of its layer.
+    small_dot_px : mapping of int to float
+        Area that nearly all dots exceed, for compared layers that come as dots.
     """
 
     raw: Raster
@@ -43,6 +47,7 @@ class SecondLook:
     spacing_px: Mapping[int, int]
     edges: EdgeLook
     is_dot: Callable[[Region], bool] = lambda _: False
+    small_dot_px: Mapping[int, float] = field(default_factory=dict)
 
     def doubt(self, region: Region, *, most_narrow: float = 0.8, least_along: float = 0.4) -> str:
         """Why a region is no change of the masks; empty when nothing speaks against it."""
@@ -55,6 +60,9 @@ class SecondLook:
         side_px = self.spacing_px[plane]
         if narrow_share(own, region.sign, states, before, side_px=side_px) > most_narrow:
             return "narrow gap"
+        small_px = self.small_dot_px.get(region.layer, 0.0)
+        if is_rim(own, (states == SAME) & before, small_px):
+            return "rim of a dot"
         x, y = self.raw.origin
         place = Box(box.x0 + x, box.y0 + y, box.x1 + x, box.y1 + y)
         if self.edges.along_axes(own, place) >= least_along or self.is_dot(region):

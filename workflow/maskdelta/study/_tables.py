@@ -272,6 +272,7 @@ _REGIONS = Table(
                 "usual colours",
                 "narrow gap",
                 "oblique edges",
+                "rim of a dot",
             ),
         ),
         _c("score", float, "Weakest evidence times root of the core, log units times um."),
