@@ -38,6 +38,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from register_peers import peers
 from register_scenes import (
@@ -71,6 +72,9 @@ TARGETS: dict[tuple[str, str], tuple[float, str]] = {
     ("moved block", "displacement_off_px"): (0.5, "at most"),
     ("moved block", "absorbed_frac"): (0.02, "at most"),
     ("cracked", "rms_px"): (0.5, "at most"),
+    ("cracked, not marked", "rms_px"): (0.5, "at most"),
+    ("cracked, not marked", "cracks_found"): (1, "at least"),
+    ("cracked, not marked", "wrong_piece_frac"): (0.02, "at most"),
     ("unrelated", "refused_frac"): (1.0, "at least"),
     ("stripped", "wrong"): (0, "at most"),
     ("any", "truth_inside_95_frac"): (0.9, "at least"),
@@ -244,18 +248,28 @@ def moved_block_rows(preset: Preset, seed: int) -> Iterator[tuple[str, float]]:
         yield "displacement_off_px", float(np.hypot(*off.T)[0])
 
 
-def cracked_rows(preset: Preset, seed: int) -> Iterator[tuple[str, float]]:
-    """A die that broke in two between its photographs, with the crack marked."""
+def cracked_rows(preset: Preset, seed: int, *, marked: bool) -> Iterator[tuple[str, float]]:
+    """A die that broke in two between its photographs, with the crack marked or to be found."""
     layout = layout_of(preset, seed)
     before, after = take(layout, preset, 0, seed), take(layout, preset, 1, seed)
     broken = break_in_two(after, seed)
     moved = dataclasses.replace(after, pixels=broken.pixels)
-    registration = laid_over(before, moved, cracks=((), (LineString(broken.line),))).registration
+    cracks = ((), (LineString(broken.line),)) if marked else ((), ())
+    registration = laid_over(before, moved, cracks=cracks).registration
     yield "refused", float(not registration.trusted)
+    if not marked:
+        yield "cracks_found", len(registration.figures.get("cracks", []))
     if registration.trusted:
         points = die_points(layout, [])
         there = broken.apply(after.from_die_um(points))
         miss = before.to_die_um(registration.after_to_before(there)) - points
+        if not marked:
+            # a found crack is right to about a patch: beside it either piece's map may be used
+            far = np.abs(shapely.distance(LineString(broken.line), shapely.points(there)))
+            wrong = np.hypot(*miss.T) / max(before.um_per_px, after.um_per_px) > 2
+            yield "wrong_piece_frac", float(wrong.mean())
+            yield "wrong_piece_farthest_um", float(far[wrong].max(initial=0) * after.um_per_px)
+            miss = miss[~wrong]
         yield from length_rows(miss / max(before.um_per_px, after.um_per_px))
 
 
@@ -306,7 +320,8 @@ def all_rows(
         each = {
             "moved block": moved_block_rows(small, seed),
             "half periodic": half_periodic_rows(small, seed),
-            "cracked": cracked_rows(small, seed),
+            "cracked": cracked_rows(small, seed, marked=True),
+            "cracked, not marked": cracked_rows(small, seed, marked=False),
         }
         for name in ("ordinary", "hard"):
             for overlay in (False, True):

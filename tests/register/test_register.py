@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -17,9 +18,19 @@ from maskdelta.register import ErrorMap, Registered, Side, register
 from maskdelta.register._blocks import common_shift
 from maskdelta.register._control import measure
 from maskdelta.register._cracks import split
+from maskdelta.register._features import FeatureMatch
+from maskdelta.register._find_crack import lost_part, trace_crack
+from maskdelta.register._fit import Plane
 from maskdelta.register._pair import Pair
 from maskdelta.register._spectrum import match_spectra
-from maskdelta.study import RegisterSettings, Registration, apply_affine, read_table
+from maskdelta.register._verify import Verified, verify
+from maskdelta.study import (
+    RegisterSettings,
+    Registration,
+    apply_affine,
+    invert_affine,
+    read_table,
+)
 
 HEIGHT, WIDTH = 900, 1200
 BEFORE_AT, AFTER_AT = (7, -12), (-30, 21)
@@ -400,22 +411,27 @@ def where_after(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return np.where(torn[:, None], both[1], both[0]), torn
 
 
+@pytest.mark.parametrize("marked", [True, False])
 def test_a_cracked_die_is_laid_over_piece_by_piece(
-    before: Side, cracked: tuple[Side, LineString], tmp_path: Path
+    before: Side, cracked: tuple[Side, LineString], tmp_path: Path, marked: bool
 ) -> None:
     side, line = cracked
-    found = run(before, side, cracks=((), (line,)))
+    found = run(before, side, **({"cracks": ((), (line,))} if marked else {}))
     registration = found.registration
     assert registration.trusted, registration.refused
     assert len(registration.fragments) == 2
+    assert len(registration.figures.get("cracks", [])) == (not marked)
     found.write(tmp_path)
     read = Registration.read(tmp_path / "registration.json")
     points = grid()
     there, torn = where_after(points)
     miss = np.hypot(*(read.after_to_before(there) - points).T)
-    for part in (torn, ~torn):
+    # a found crack is right to a patch
+    off = np.abs(points[:, 0] - BEFORE_AT[0] - np.interp(points[:, 1], CRACK[:, 1], CRACK[:, 0]))
+    sure = off > (0 if marked else 40)
+    for part in (torn & sure, ~torn & sure):
         assert rms(miss[part]) < 0.3  # twice the plain case: half of the patches each
-    assert miss.max() < 0.5 + 0.3  # half a px, and the corners, where no patch lies
+    assert miss[sure].max() < 0.5 + 0.3  # half a px, and the corners, where no patch lies
     clear = np.abs(points[:, 0] - BEFORE_AT[0] - 600) > 100
     np.testing.assert_allclose(read.before_to_after(points)[clear], there[clear], atol=0.8)
     # beside the crack nothing is promised
@@ -424,11 +440,53 @@ def test_a_cracked_die_is_laid_over_piece_by_piece(
     assert (miss <= found.error.at(points)).mean() >= 0.95
 
 
-def test_an_unmarked_crack_is_refused_with_the_remedy(
+def full_map(matrix: np.ndarray) -> FeatureMatch:
+    """A map of array px before -> after as a first guess between the mosaics."""
+    x, y = BEFORE_AT
+    there = np.column_stack([matrix[:, :2], matrix[:, 2] + AFTER_AT + np.array([0, 45])])
+    there[:, 2] -= there[:, :2] @ [x, y]
+    return FeatureMatch(invert_affine(there), True, 90, 100, 0.5, "brightness")
+
+
+def test_a_crack_that_nobody_marked_is_traced(
     before: Side, cracked: tuple[Side, LineString]
 ) -> None:
-    (why, *_) = run(before, cracked[0]).registration.refused
-    assert "if one is cracked, mark the crack" in why
+    settings = RegisterSettings(spacing_px=80, patch_px=32, feature_px=1300)
+    pair = Pair(before, cracked[0], settings)
+    (main,) = verify(pair, [full_map(MATRIX)])
+    lost = lost_part(pair, main)
+    assert lost is not None
+    assert lost.before.area.area == pytest.approx((WIDTH / 2) * HEIGHT, rel=0.15)
+    (other,) = verify(lost, [full_map(torn_off())])
+    found = trace_crack(pair, main, other)
+    assert found is not None
+    course = np.array(found.before.coords) - BEFORE_AT
+    inside = (course[:, 1] > 0) & (course[:, 1] < HEIGHT)
+    off = course[inside, 0] - np.interp(course[inside, 1], CRACK[:, 1], CRACK[:, 0])
+    assert np.abs(off).max() < 40  # a patch and what is hidden beside the crack
+    assert abs(found.turned_deg) == pytest.approx(0.5, abs=0.05)
+    assert np.hypot(*found.moved_px) == pytest.approx(np.hypot(40, 6), abs=3)
+    # the same map twice is no crack, nor is a copy far away
+    assert trace_crack(pair, main, replace(other, plane=main.plane)) is None
+    far = replace(other, plane=Plane.of(main.plane.affine + [[0, 0, 300], [0, 0, 0]]))
+    assert trace_crack(pair, main, far) is None
+
+
+@pytest.mark.parametrize(
+    ("lost", "parted"),
+    [
+        (lambda x, y: x > 700, True),
+        (lambda x, y: (x > 400) & (x < 700) & (y > 300) & (y < 600), False),  # a block redrawn
+        (lambda x, y: (x + y) % 160 < 80, False),  # another die
+        (lambda x, y: x > 2000, False),
+    ],
+)
+def test_a_part_is_lost_where_a_line_parts_it_off(before: Side, lost, parted: bool) -> None:
+    x, y = (v.ravel() for v in np.meshgrid(np.arange(40, 1200, 40.0), np.arange(40, 900, 40.0)))
+    places = np.column_stack([x, y]) + BEFORE_AT
+    agree = places[~lost(x, y)]
+    found = Verified(full_map(MATRIX), Plane.of(MATRIX), agree, places, 0.0, 0.9)
+    assert (lost_part(Pair(before, before, SETTINGS), found) is not None) == parted
 
 
 @pytest.mark.parametrize(

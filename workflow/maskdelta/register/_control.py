@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -105,21 +105,26 @@ class ControlPoints:
         The places found in the mosaic after.
     score : (n,) float64
         Correlation of the outlines, -1..1.
-    tried : int
-        Patches that were photographed in both and show outlines, and fit in one place at most,
-        whether they were found or not.
+    tried_px : (m, 2) float64
+        Centres of the patches that were photographed in both and show outlines, and fit in one
+        place at most, whether they were found or not.
     """
 
     before_px: Array
     after_px: Array
     score: Array
-    tried: int = 0
+    tried_px: Array = field(default_factory=lambda: np.zeros((0, 2)))
 
     def __len__(self) -> int:
         return len(self.score)
 
+    @property
+    def tried(self) -> int:
+        """How many patches were tried."""
+        return len(self.tried_px)
+
     def only(self, chosen: NDArray[np.bool_]) -> ControlPoints:
-        """Some of the points; the number tried stays."""
+        """Some of the points; those tried stay."""
         return replace(
             self,
             before_px=self.before_px[chosen],
@@ -133,7 +138,7 @@ class ControlPoints:
             np.concatenate([self.before_px, more.before_px]),
             np.concatenate([self.after_px, more.after_px]),
             np.concatenate([self.score, more.score]),
-            self.tried + more.tried,
+            np.concatenate([self.tried_px, more.tried_px]),
         )
 
 
@@ -205,9 +210,9 @@ def measure(
     centres = points[seen].reshape(-1, 2)
     good = score > _NOT_FOUND
     places = before_to_after(centres[good] + shifts[good])
-    telling = contrast[score != _AMBIGUOUS]
-    tried = int((telling > 0.3 * np.percentile(contrast, 80)).sum()) if len(score) else 0
-    return ControlPoints(centres[good], places, score[good], tried)
+    least = 0.3 * np.percentile(contrast, 80) if len(contrast) else 0.0
+    tried = (score != _AMBIGUOUS) & (contrast > least)
+    return ControlPoints(centres[good], places, score[good], centres[tried])
 
 
 def _both_outlines(

@@ -81,4 +81,5 @@ class Pair:
             control,
             before_px=apply_affine(up_before, control.before_px),
             after_px=apply_affine(up_after, control.after_px),
+            tried_px=apply_affine(up_before, control.tried_px),
         )

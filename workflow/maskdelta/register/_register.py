@@ -16,6 +16,7 @@ from maskdelta.register._control import ControlPoints, Side
 from maskdelta.register._cracks import join, points_within, split_pair
 from maskdelta.register._error_map import ErrorMap, error_map
 from maskdelta.register._features import FeatureMatch
+from maskdelta.register._find_crack import FoundCrack, lost_part, trace_crack
 from maskdelta.register._fit import Fit, max_strain
 from maskdelta.register._guess import from_point_pairs, guess_maps
 from maskdelta.register._pair import Pair
@@ -58,7 +59,8 @@ def register(
         take the place of the features and anchor the fit.
     cracks : (lines, lines)
         Cracks before and after, px of the mosaics; the pieces between them are registered each by
-        itself, with the point pairs that lie on it.
+        itself, with the point pairs that lie on it. Where none is given, and no point pairs, and a
+        part of a die lies otherwise than the rest, as a broken die's does, a crack is found.
     threads : int
 
     Returns
@@ -69,17 +71,58 @@ def register(
     """
     pair = Pair(before, after, settings, threads)
     pieces = split_pair(pair, cracks)
-    if len(pieces) == 1:
-        return _register_one(pair, names, point_pairs)
-    parts = [_register_one(p, names, points_within(p, point_pairs)) for p in pieces]
+    if len(pieces) > 1:
+        return _register_pieces(pair, names, pieces, point_pairs)
+    started = _start(pair, point_pairs)
+    found = _find_cracks(pair, started, point_pairs)
+    if found:
+        lines = ((), tuple(crack.after for crack in found))
+        whole = _register_pieces(pair, names, split_pair(pair, lines), point_pairs)
+        if whole.registration.trusted:
+            figures = {**whole.registration.figures, "cracks": [c.figures() for c in found]}
+            return replace(whole, registration=replace(whole.registration, figures=figures))
+    return _register_one(pair, names, *started)
+
+
+def _register_pieces(
+    pair: Pair,
+    names: tuple[str, str],
+    pieces: Sequence[Pair],
+    point_pairs: tuple[Array, Array] | None,
+) -> Registered:
+    """Register each piece of a cracked die by itself."""
+    parts = [_register_one(p, names, *_start(p, points_within(p, point_pairs))) for p in pieces]
     return join(pair, names, pieces, parts)
 
 
+def _find_cracks(
+    pair: Pair,
+    started: tuple[list[Verified], tuple[str, ...]],
+    point_pairs: tuple[Array, Array] | None,
+    *,
+    most: int = 3,
+) -> list[FoundCrack]:
+    """Cracks that nobody marked, one after the other; none where a person gave point pairs."""
+    found: list[FoundCrack] = []
+    todo = [(pair, started[0])] if point_pairs is None else []
+    while todo and len(found) < most:
+        piece, checked = todo.pop()
+        lost = lost_part(piece, checked[0]) if checked else None
+        if lost is None:
+            continue
+        others, refused = _start(lost, None)
+        crack = None if refused else trace_crack(piece, checked[0], others[0])
+        if crack is not None:
+            found.append(crack)
+            parts = split_pair(piece, ((), (crack.after,)))
+            todo += [(part, _start(part, None)[0]) for part in parts]
+    return found
+
+
 def _register_one(
-    pair: Pair, names: tuple[str, str], point_pairs: tuple[Array, Array] | None
+    pair: Pair, names: tuple[str, str], checked: list[Verified], refused: tuple[str, ...]
 ) -> Registered:
     """Register two mosaics, or two pieces of them, by one smooth map."""
-    checked, refused = _start(pair, point_pairs)
     if refused:
         return _refused(pair, names, checked, refused)
     control, level = first_pass(pair, checked[0].plane)

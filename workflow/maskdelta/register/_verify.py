@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.images import Box
-from maskdelta.register._control import grid_points
+from maskdelta.register._control import ControlPoints, grid_points
 from maskdelta.register._features import FeatureMatch
 from maskdelta.register._fit import Plane, fit_plane
 from maskdelta.register._guess import POINT_PAIRS
 from maskdelta.register._pair import Pair
 from maskdelta.study import RegisterSettings
 
-__all__ = ["HELP", "Verified", "doubts", "verify"]
+__all__ = ["HELP", "Verified", "agreeing", "doubts", "verify"]
 
 Array = NDArray[np.float64]
 
+_NEAR_PX = 2.5
+"""How near its predicted place a patch agrees, px of the level."""
 HELP = "mark three point pairs that show the same places"
 
 
@@ -32,8 +35,8 @@ class Verified:
     match : FeatureMatch
     plane : Plane
         The map, refined.
-    agree, tried : int
-        Patches that agree with it, and patches photographed in both.
+    agree_px, tried_px : (n, 2) and (m, 2) float64
+        Centres before of the patches that agree with it, and of those photographed in both.
     chance : float
         Patches that would agree by chance.
     score : float
@@ -42,10 +45,20 @@ class Verified:
 
     match: FeatureMatch
     plane: Plane
-    agree: int
-    tried: int
+    agree_px: Array
+    tried_px: Array
     chance: float
     score: float
+
+    @property
+    def agree(self) -> int:
+        """How many agree."""
+        return len(self.agree_px)
+
+    @property
+    def tried(self) -> int:
+        """How many were tried."""
+        return len(self.tried_px)
 
     @property
     def merit(self) -> float:
@@ -62,7 +75,7 @@ def verify(
     photographed. A die that is nearly its own mirror image is told from it only so. Those in
     `known` were looked at before.
     """
-    level = pair.before.mosaic.level_for(pair.settings.feature_px * 3 // 4)
+    level = _level(pair)
     checked = list(known)
     for guess in guesses[:12]:
         start = Plane.of(guess.affine_after_to_before)
@@ -73,25 +86,66 @@ def verify(
     return sorted(checked, key=lambda v: -v.merit)
 
 
+def _level(pair: Pair) -> int:
+    """Reduction at which hypotheses are looked at."""
+    return int(pair.before.mosaic.level_for(pair.settings.feature_px * 3 // 4))
+
+
+def agreeing(pair: Pair, plane: Plane) -> Callable[[Array], Array]:
+    """A look at small patches under a map: (n, 2) centres before -> those of the ones that agree.
+
+    A level finer than that of `verify`, so that the place of a border comes out finer too.
+    """
+    reduced = pair.at_level(plane.affine, max(0, _level(pair) - 1))
+
+    def look(points: Array) -> Array:
+        control = reduced.measure(
+            points, plane.undo, patch_px=pair.settings.patch_px, search_px=8, min_score=0.3
+        )
+        residual = plane.apply(control.after_px) - control.before_px
+        return control.before_px[np.hypot(*residual.T) < 2 * _NEAR_PX * reduced.unit]
+
+    return look
+
+
 def _verify_one(pair: Pair, guess: FeatureMatch, box: Box) -> Verified:
     plane = Plane.of(guess.affine_after_to_before)
-    patch_px, near_px = pair.settings.patch_px, 2.5
-    agree, chance, score, tried = 0, 0.0, 0.0, 0
+    patch_px = pair.settings.patch_px
+    none = np.zeros((0, 2))
+    agree, tried, chance, score = none, none, 0.0, 0.0
     spacing = max(patch_px * 0.75 * pair.unit, max(box.width, box.height) / 24)
     points = grid_points(box, spacing_px=spacing)
-    for patch, search in ((patch_px * 3 // 2, 24), (patch_px, 8)):
+    for patch, search, first in ((patch_px * 3 // 2, 24, True), (patch_px, 8, False)):
         control = pair.measure(points, plane.undo, patch_px=patch, search_px=search, min_score=0.2)
-        tried = control.tried
+        tried = control.tried_px
         if len(control) < 6:
-            return Verified(guess, Plane.of(guess.affine_after_to_before), 0, tried, 0.0, 0.0)
-        plane, _ = fit_plane(control.after_px, control.before_px, box=box)
+            return Verified(guess, Plane.of(guess.affine_after_to_before), none, tried, 0.0, 0.0)
+        # the first search reaches over a crack, the second one not
+        held = control.only(_coherent(control, 0.5 * _NEAR_PX * pair.unit)) if first else control
+        plane, _ = fit_plane(held.after_px, held.before_px, box=box)
         residual = plane.apply(control.after_px) - control.before_px
-        near = np.hypot(*residual.T) < near_px * pair.unit
+        near = np.hypot(*residual.T) < _NEAR_PX * pair.unit
         # a peak anywhere in the searched square falls near the map this often
-        chance = len(control) * np.pi * near_px**2 / (2 * search - 1) ** 2
-        agree = int(near.sum())
-        score = float(control.score[near].mean()) if agree else 0.0
+        chance = len(control) * np.pi * _NEAR_PX**2 / (2 * search - 1) ** 2
+        agree = control.before_px[near]
+        score = float(control.score[near].mean()) if near.any() else 0.0
     return Verified(guess, plane, agree, tried, chance, score)
+
+
+def _coherent(control: ControlPoints, near_px: float) -> NDArray[np.bool_]:
+    """(n,) points that lie near one affine map, by RANSAC; all where that holds few.
+
+    Of a broken die half of the points may follow another map, and a fit to all would lie between.
+    """
+    _, chosen = cv2.estimateAffine2D(
+        control.after_px,
+        control.before_px,
+        method=cv2.RANSAC,
+        ransacReprojThreshold=near_px,
+        maxIters=2000,
+    )
+    found = None if chosen is None else chosen.ravel() > 0
+    return np.ones(len(control), bool) if found is None or found.sum() < 6 else found
 
 
 def same_map(one: Plane, other: Plane, box: Box) -> bool:

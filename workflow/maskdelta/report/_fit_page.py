@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -144,6 +145,14 @@ def _figures(compared: Compared) -> list[tuple[str, str, str]]:
     ):
         if figures.get(key) is not None:
             rows.append((name, length(key), meaning))
+    for crack in figures.get("cracks", []):
+        moved = math.hypot(*crack["moved_px"]) * scale
+        value = f"moved by {moved:.1f} {unit}, turned by {crack['turned_deg']:.2f} degrees"
+        meaning = (
+            "nobody marked a crack, but this part lies otherwise than the rest: a crack, or a part "
+            "that was drawn elsewhere; it is laid over by itself"
+        )
+        rows.append(("Part that lies apart", value, meaning))
     if figures.get("max_strain") is not None:
         capped = "; finer maps refused" if figures.get("strain_capped") else ""
         rows.append(
