@@ -2,6 +2,7 @@
 
 from maskdelta.segment._labeller import Labeller
 from maskdelta.segment._labels import NOT_PHOTOGRAPHED, SPOILED, UNKNOWN
+from maskdelta.segment._laid import lay_view
 from maskdelta.segment._segment import Swatch, ignored_areas, segment, swatches_of
 from maskdelta.segment._suggest import (
     Cluster,
@@ -11,6 +12,7 @@ from maskdelta.segment._suggest import (
     suggest_swatches,
     write_suggestions,
 )
+from maskdelta.segment._views import SegmentedView, merge_views
 
 __all__ = [
     "NOT_PHOTOGRAPHED",
@@ -20,8 +22,11 @@ __all__ = [
     "Clusters",
     "Labeller",
     "NamedDie",
+    "SegmentedView",
     "Swatch",
     "ignored_areas",
+    "lay_view",
+    "merge_views",
     "named_dies",
     "segment",
     "suggest_swatches",
