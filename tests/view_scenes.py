@@ -205,3 +205,25 @@ def score_hidden(
         f1=f1(known),
         f1_off_edges=f1(known & off_edges),
     )
+
+
+def hide_edits(
+    masks: AnyMasks, rng: np.random.Generator, *, count: int = 3, apart_um: int = 60
+) -> tuple[AnyMasks, list[tuple[int, int, int, int]]]:
+    """Add patches of diffusion wholly under metal, where nothing else lies; their boxes, um."""
+    images = {name: np.asarray(image) for name, image in masks.layers.items()}
+    diffusion, edits = images["diffusion"].copy(), []
+    beside = [images[name] for name in ("diffusion", "polysilicon", "contact")]
+    for _ in range(200_000):
+        w, h = ((8, 8), (8, 12), (12, 8))[int(rng.integers(3))]
+        x, y = (int(rng.integers(60, side - 80)) for side in (masks.width_um, masks.height_um))
+        around = np.s_[y - 4 : y + h + 4, x - 4 : x + w + 4]
+        near = [e for e in edits if abs(x - e[0]) < apart_um and abs(y - e[1]) < apart_um]
+        if near or not images["metal"][y : y + h, x : x + w].all():
+            continue
+        if not any(image[around].any() for image in beside):
+            edits.append((x, y, x + w, y + h))
+            diffusion[y : y + h, x : x + w] = 1
+        if len(edits) == count:
+            break
+    return dataclasses.replace(masks, layers=images | {"diffusion": diffusion}), edits

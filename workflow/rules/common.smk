@@ -182,6 +182,23 @@ def of_main_and_further_view(name):
     ]
 
 
+def of_segmented_view(name):
+    """A result of the segmentation of a view; the only view of a die has it in the die's folder."""
+
+    def found(wildcards):
+        die, view = wildcards.die, wildcards.view
+        folder = f"{die}/{view}" if is_merged(die) else die
+        return f"results/dies/{folder}/{name}"
+
+    return found
+
+
+def tile_agreements(die):
+    """How far the tiles of each segmented view of a die agree."""
+    views = [STUDY.main_view(die), *views_to_merge(die)]
+    return [f"results/dies/{die}/{view}/tile_agreement.json" for view in views]
+
+
 def laid_views(*dies):
     """Photographs of the further views of some dies, in the frames of their main views."""
     return [
@@ -390,6 +407,7 @@ def report_inputs(wildcards):
     found += [f"results/dies/{die}/layers.json" for die in compared_dies()]
     found += [f"results/dies/{die}/to_study.json" for die in STUDY.dies]
     found += laid_views(*compared_dies())
+    found += [path for die in compared_dies() for path in tile_agreements(die)]
     found += [
         f"results/comparisons/{before}--{after}/{name}"
         for before, after in PAIRS

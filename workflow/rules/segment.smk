@@ -116,3 +116,32 @@ rule lay_view:
         "Photograph of {wildcards.die} ({wildcards.view}) in the frame of its main view"
     script:
         "../../scripts/lay_view.py"
+
+
+# A check of the layers, which nothing but the report reads.
+rule tile_agreement:
+    input:
+        tiles=tile_files,
+        poses="results/dies/{die}/{view}/tiles.csv",
+        flat_field="results/dies/{die}/{view}/flat_field.json",
+        figures=of_segmented_view("layers.json"),
+        labels=of_segmented_view("labels.tif"),
+    output:
+        agreement="results/dies/{die}/{view}/tile_agreement.json",
+    log:
+        "results/logs/{die}/{view}/tile_agreement.log",
+    benchmark:
+        "results/logs/{die}/{view}/tile_agreement.tsv"
+    threads: 1
+    resources:
+        mem_mb=1000,
+    params:
+        settings=lookup(within=config, dpath="segment"),
+        layers=lookup(within=config, dpath="layers"),
+        stacks=stacks_of_view,
+        blur_limit=lookup(within=config, dpath="survey/blur_limit"),
+        code=code_digest("segment", "survey", "images", "study"),
+    message:
+        "Agreement of the tiles of {wildcards.die} ({wildcards.view})"
+    script:
+        "../../scripts/tile_agreement.py"

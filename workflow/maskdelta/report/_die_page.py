@@ -22,6 +22,7 @@ from maskdelta.report._plots_die import (
 )
 from maskdelta.report._results import Folders, covered_box
 from maskdelta.report._templates import write_page
+from maskdelta.report._tile_agreement import agreement_of
 from maskdelta.report._view import View, sample
 from maskdelta.report._views_section import merged_views
 from maskdelta.report._words import number, percent, plural, unit_sign
@@ -248,6 +249,11 @@ def _layers(folders: Folders, die: str) -> dict[str, Any] | None:
         "drift": plot,
         "uncovered": data["not_covered_by_swatches"],
         "merged": merged_views(data, folders.study, die),
+        "agreement": [
+            sentence
+            for view in folders.study.dies[die].views
+            for sentence in agreement_of(folders.die(die) / view, view)
+        ],
     }
 
 

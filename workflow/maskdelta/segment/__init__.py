@@ -1,5 +1,6 @@
 """Mosaic and swatches -> membership, visibility and confidence of each layer."""
 
+from maskdelta.segment._agreement import TileAgreement, tile_agreement
 from maskdelta.segment._labeller import Labeller
 from maskdelta.segment._labels import NOT_PHOTOGRAPHED, SPOILED, UNKNOWN
 from maskdelta.segment._laid import lay_view
@@ -24,6 +25,7 @@ __all__ = [
     "NamedDie",
     "SegmentedView",
     "Swatch",
+    "TileAgreement",
     "ignored_areas",
     "lay_view",
     "merge_views",
@@ -31,5 +33,6 @@ __all__ = [
     "segment",
     "suggest_swatches",
     "swatches_of",
+    "tile_agreement",
     "write_suggestions",
 ]
