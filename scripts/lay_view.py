@@ -5,7 +5,7 @@ from pathlib import Path
 from maskdelta.cli import session
 from maskdelta.register import ErrorMap
 from maskdelta.segment import SegmentedView, lay_view
-from maskdelta.study import LaidView, LayerStack, Registration, SegmentSettings
+from maskdelta.study import LaidPhotograph, LayerStack, Registration, SegmentSettings
 
 with session(snakemake.log[0], snakemake.threads) as threads:
     files = snakemake.input
@@ -20,7 +20,7 @@ with session(snakemake.log[0], snakemake.threads) as threads:
         ),
         mosaics=tuple(files.mosaics),
         coverage=files.coverage,
-        laid=LaidView(Path(snakemake.output.mosaic).parent),
+        laid=LaidPhotograph(Path(snakemake.output.mosaic).parent),
         settings=SegmentSettings(**snakemake.params.settings),
         block_px=snakemake.params.block_px,
         threads=threads,

@@ -11,7 +11,7 @@ import pytest
 from maskdelta.images import Raster, write_raster
 from maskdelta.register import ErrorMap
 from maskdelta.segment import NOT_PHOTOGRAPHED, SPOILED, SegmentedView, lay_view
-from maskdelta.study import LaidView, LayerStack, Registration, SegmentSettings
+from maskdelta.study import LaidPhotograph, LayerStack, Registration, SegmentSettings
 
 SIZE = (520, 640)
 ORIGIN = (512, 0)
@@ -61,12 +61,12 @@ def lay(folder: Path, main: np.ndarray, other: np.ndarray, refused: tuple[str, .
         SegmentedView("bare", views[1], (), registration, ErrorMap(box, 64, error)),
         mosaics=mosaics,
         coverage=coverage,
-        laid=LaidView(folder),
+        laid=LaidPhotograph(folder),
         settings=SegmentSettings(),
         block_px=512,
     )
     with ExitStack() as stack:
-        laid = LaidView(folder)
+        laid = LaidPhotograph(folder)
         found = [stack.enter_context(Raster.open(p)) for p in (laid.mosaic, laid.labels)]
         assert all(raster.origin == ORIGIN for raster in found)
         return found[0].read_level(0), found[1].read_level(0)[0]

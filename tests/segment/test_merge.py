@@ -243,6 +243,10 @@ def test_diffusion_under_metal_and_dirt_comes_from_the_bare_view(views: Views) -
     assert shares["from"]["top"] == pytest.approx(1 - hidden, 0.02)
     assert shares["hidden_frac"] < 0.005
     assert shares["at_odds_frac"] == 0
+    assert shares["shown"]["top"] == pytest.approx(shares["from"]["top"], 0.02)
+    assert shares["shown"]["bare"] > 0.98
+    # the photograph to look at is the one that shows more of the layer
+    assert figures["merged"]["seen_in"] == {"diffusion": "bare"}
     assert figures["not_covered_by_swatches"] == []
     # a px is as sure as the view that is least sure of a layer taken from it
     sure = pixels(layers.confidence)[0]

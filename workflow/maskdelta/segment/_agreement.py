@@ -117,10 +117,11 @@ def tile_agreement(
     """Classify overlaps in both tiles by the table of colours, and count px of the same stack.
 
     Patches are looked at, not all px: `each` along the overlap of two tiles, fewer where there are
-    so many pairs that `most` patches would be exceeded. Left out are px within `edge_px` of an
-    outline of the labels, debris and what is unknown in the labels, and what neither tile shows in
-    a known colour; a px of known colour in one tile only counts as a contradiction. Colours are
-    smoothed by half of `edge_px`, since no stack is told by the grain of single px.
+    so many pairs that `most` patches would be exceeded, and then pairs all over the die. Left out
+    are px within `edge_px` of an outline of the labels, debris and what is unknown in the labels,
+    and what neither tile shows in a known colour; a px of known colour in one tile only counts as a
+    contradiction. Colours are smoothed by half of `edge_px`, since no stack is told by the grain of
+    single px.
 
     Parameters
     ----------
@@ -156,10 +157,11 @@ def tile_agreement(
             f"{missing[0]}: this placed tile is not among the files given; run the study again."
         )
     overlaps = list(_overlaps(tiles, side_px))
+    overlaps = overlaps[:: max(1, -(-len(overlaps) // most))]
     count = max(1, min(each, most // max(len(overlaps), 1)))
     looked = [
         (first, second, place)
-        for first, second, area in overlaps[:most]
+        for first, second, area in overlaps
         for place in _places(area, count, side_px)
     ]
     sampler = TileStacks(paths, flat_field, labeller, labels, edge_px)

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from maskdelta.images import Box, Output, Raster, eight_bits, map_block, write_rasters
 from maskdelta.segment._labels import NOT_PHOTOGRAPHED, SPOILED
+from maskdelta.segment._merger import MOST_BLOCK_PX
 from maskdelta.segment._views import SegmentedView
-from maskdelta.study import LaidView, SegmentSettings
+from maskdelta.study import LaidPhotograph, SegmentSettings
 
 __all__ = ["lay_view"]
 
@@ -22,7 +23,7 @@ def lay_view(
     *,
     mosaics: tuple[str | Path, str | Path],
     coverage: str | Path,
-    laid: LaidView,
+    laid: LaidPhotograph,
     settings: SegmentSettings,
     block_px: int = 2048,
     threads: int = 1,
@@ -39,7 +40,7 @@ def lay_view(
         Of the main view and the further one.
     coverage : path
         Of the further view: 0 where nothing was photographed.
-    laid : LaidView
+    laid : LaidPhotograph
         Files to write: RGB of 8 bits, and labels, SPOILED where the px shown is, else 0.
     settings : SegmentSettings
     block_px, threads : int
@@ -76,6 +77,6 @@ def lay_view(
             shape=here.shape,
             origin=here.origin,
             um_per_px=here.um_per_px,
-            block_px=block_px,
+            block_px=min(block_px, MOST_BLOCK_PX),
             threads=threads,
         )

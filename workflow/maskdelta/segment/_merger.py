@@ -16,7 +16,10 @@ from maskdelta.segment._labels import NOT_PHOTOGRAPHED
 from maskdelta.segment._merge import Told, merge_halo_px, merge_told
 from maskdelta.study import LayerStack, Registration
 
-__all__ = ["LaidView", "LayerRasters", "Merger"]
+__all__ = ["MOST_BLOCK_PX", "LaidView", "LayerRasters", "Merger"]
+
+MOST_BLOCK_PX = 1024
+"""Some 30 planes of a block are held at once for each view."""
 
 _NONE, _MAIN, _AT_ODDS = 0, 1, 255
 Planes = NDArray[np.uint8]
@@ -133,11 +136,14 @@ class Merger:
         inferred = self.main.inferred.read(wide)
         source = np.stack([np.where(t.told, _MAIN, _NONE) for t in told]).astype(np.uint8)
         photographed = label != NOT_PHOTOGRAPHED
+        area = photographed[inner]
+        shown = [[np.count_nonzero(t.told[inner] & area) for t in told]]
         twice = np.zeros(len(told), np.int64)
         for number, (view, laid) in enumerate(zip(self.further, self._laid(wide), strict=True)):
             inferred |= laid[1] * photographed.astype(np.uint8)
+            shown.append([np.count_nonzero(t.told[inner] & area) for t in laid[0]])
             for k, other in enumerate(laid[0]):
-                twice[k] += np.count_nonzero((told[k].told & other.told)[inner])
+                twice[k] += np.count_nonzero((told[k].told & other.told)[inner] & area)
                 merged = merge_told(told[k], other, reach_px=view.reach_px)
                 told[k] = merged.both
                 source[k][merged.second] = number + _MAIN + 1
@@ -147,9 +153,8 @@ class Merger:
             for t, s in zip(told, source, strict=True)
         ]
         surest = np.where((source > _NONE).any(0), np.min(sure_of, axis=0), confidence)
-        area = photographed[inner]
         counts = [np.bincount(s[inner][area], minlength=256) for s in source]
-        self._counts.append(np.column_stack([counts, twice]))
+        self._counts.append(np.column_stack([counts, twice, *shown]))
         visible = np.stack([t.told for t in told])
         cut = (..., *inner)
         return (
@@ -163,7 +168,7 @@ class Merger:
     def shares(self, layers: Sequence[str], views: Sequence[str]) -> dict[str, Any]:
         """By layer, of all that was rendered: shares of the photographed area.
 
-        From each view, hidden in all, contradicted, and seen by more than one.
+        From each view, shown by each view, hidden in all, contradicted, and seen by more than one.
         """
         total = np.sum(self._counts, axis=0)
         found = {}
@@ -171,6 +176,7 @@ class Merger:
             area = max(int(row[:256].sum()), 1)
             found[name] = {
                 "from": {v: round(row[k] / area, 6) for k, v in enumerate(views, start=_MAIN)},
+                "shown": {v: round(row[257 + k] / area, 6) for k, v in enumerate(views)},
                 "hidden_frac": round(row[_NONE] / area, 6),
                 "at_odds_frac": round(row[_AT_ODDS] / area, 6),
                 "seen_twice_frac": round(row[256] / area, 6),

@@ -12,7 +12,7 @@ import numpy as np
 
 from maskdelta.images import Output, write_rasters
 from maskdelta.register import ErrorMap
-from maskdelta.segment._merger import LaidView, LayerRasters, Merger
+from maskdelta.segment._merger import MOST_BLOCK_PX, LaidView, LayerRasters, Merger
 from maskdelta.study import LayerStack, Registration, SegmentSettings, read_json, write_json
 
 __all__ = ["SegmentedView", "merge_views"]
@@ -121,34 +121,36 @@ def merge_views(
             shape=merger.main.labels.shape,
             origin=merger.main.labels.origin,
             um_per_px=merger.main.labels.um_per_px,
-            block_px=block_px,
+            block_px=min(block_px, MOST_BLOCK_PX),
             threads=threads,
         )
+    odd = [
+        {n: round(float(v), 4) for n, v in zip(names, share, strict=True) if v > most_at_odds}
+        for share in at_odds
+    ]
     records = [{"view": main.name, "told": sorted(marked[0]), "distrusted": {}, "why": ""}]
     records += [_refused(die, main, view) for view in further if view.refused]
-    for view, told, share in zip(used, marked[1:], at_odds, strict=True):
-        odd = {
-            name: round(float(v), 4)
-            for name, v in zip(names, share, strict=True)
-            if name in told and v > most_at_odds
-        }
-        records.append(_record(view, told - odd.keys(), odd))
+    records += [_record(*row) for row in zip(used, marked[1:], odd, strict=True)]
     shares = merger.shares(names, [view.name for view in (main, *used)])
     figures |= {
         "not_covered_by_swatches": sorted(set(names) - elsewhere),
-        "merged": {"views": records, "layers": shares, "seen_in": _seen_in(main, shares)},
+        "merged": {"views": records, "layers": shares, "seen_in": _seen_in(main.name, shares)},
     }
     write_json(out.summary, figures)
     return figures
 
 
-def _seen_in(main: SegmentedView, shares: dict[str, Any]) -> dict[str, str]:
-    """By layer, the further view that shows most of what the main one does not, if any does."""
+def _seen_in(main: str, shares: dict[str, Any], *, more: float = 1.1) -> dict[str, str]:
+    """By layer, the view that shows most of it, where that is not the main one.
+
+    It must show `more` times as much: a view in another light shows what the main one does, and
+    the fewer photographs are looked at the better.
+    """
     found = {}
     for layer, row in shares.items():
-        further = {view: share for view, share in row["from"].items() if view != main.name}
-        if any(further.values()):
-            found[layer] = max(further, key=lambda view: further[view])
+        most = max(row["shown"], key=lambda view: row["shown"][view])
+        if row["shown"][most] > more * row["shown"][main]:
+            found[layer] = most
     return found
 
 
@@ -172,9 +174,10 @@ def _refused(die: str, main: SegmentedView, view: SegmentedView) -> dict[str, An
     return {"view": view.name, "told": [], "distrusted": {}, "why": why}
 
 
-def _record(view: SegmentedView, told: set[str], odd: dict[str, float]) -> dict[str, Any]:
+def _record(view: SegmentedView, marked: set[str], odd: dict[str, float]) -> dict[str, Any]:
     """What a further view was used for, and how well it lies over the main one."""
     assert view.registration is not None
     wanted = ("patches_tried", "patches_agree", "left_out_rms_px", "left_out_p95_px")
     known = {k: v for k, v in view.registration.figures.items() if k in wanted}
-    return {"view": view.name, "told": sorted(told), "distrusted": odd, "why": "", **known}
+    told = sorted(marked - odd.keys())
+    return {"view": view.name, "told": told, "distrusted": odd, "why": "", **known}

@@ -7,11 +7,11 @@ from pathlib import Path
 
 from maskdelta.study._tables import read_json
 
-__all__ = ["LaidView", "LayerStack"]
+__all__ = ["LaidPhotograph", "LayerStack"]
 
 
 @dataclass(frozen=True)
-class LaidView:
+class LaidPhotograph:
     """Where the photograph of a further view lies, in the frame of the main one; see `lay_view`."""
 
     folder: Path
@@ -63,10 +63,10 @@ class LayerStack:
         """Planes, colours, confusion of the swatches."""
         return self.folder / "layers.json"
 
-    def seen_in(self) -> dict[str, LaidView]:
+    def seen_in(self) -> dict[str, LaidPhotograph]:
         """By layer, the photograph of a further view that shows it; the others are in the main one.
 
         Empty for a die whose layers come from one view.
         """
         views = read_json(self.summary).get("merged", {}).get("seen_in", {})
-        return {layer: LaidView(self.folder / view) for layer, view in views.items()}
+        return {layer: LaidPhotograph(self.folder / view) for layer, view in views.items()}
