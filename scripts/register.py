@@ -1,4 +1,4 @@
-"""Lay the mosaic of the die after over that of the die before."""
+"""Lay the mosaic of the die after over that of the die before, or one view over another."""
 
 from pathlib import Path
 
@@ -12,15 +12,15 @@ with session(snakemake.log[0], snakemake.threads) as threads:
         Side(Raster.open(mosaic), Raster.open(coverage))
         for mosaic, coverage in zip(snakemake.input.mosaics, snakemake.input.coverages, strict=True)
     ]
-    names = (snakemake.wildcards.before, snakemake.wildcards.after)
+    names, views = tuple(snakemake.params.names), tuple(snakemake.params.views)
     marks = read_marks(snakemake.params.marks)
     poses = [Poses.read(path) for path in snakemake.input.poses]
     registered = register(
         *sides,
         names=names,
         settings=RegisterSettings(**snakemake.params.settings),
-        point_pairs=point_pairs(marks, names, poses),
-        cracks=crack_lines(marks, names, poses),
+        point_pairs=point_pairs(marks, names, poses, views=views),
+        cracks=crack_lines(marks, names, poses, views=views),
         threads=threads,
     )
     registered.write(Path(snakemake.output.registration).parent)

@@ -8,7 +8,7 @@ from maskdelta.segment import ignored_areas, segment, swatches_of
 from maskdelta.study import Poses, SegmentSettings, Stack, read_marks
 
 with session(snakemake.log[0], snakemake.threads) as threads:
-    die = snakemake.wildcards.die
+    die, view = snakemake.wildcards.die, snakemake.params.view
     marks = read_marks(snakemake.params.marks)
     poses = Poses.read(snakemake.input.poses)
     with (
@@ -18,8 +18,8 @@ with session(snakemake.log[0], snakemake.threads) as threads:
         segment(
             mosaic,
             coverage,
-            swatches_of(marks, die, poses),
-            ignored=ignored_areas(marks, die, poses),
+            swatches_of(marks, die, poses, view=view),
+            ignored=ignored_areas(marks, die, poses, view=view),
             blurred=poses.blurred(snakemake.params.blur_limit),
             folder=Path(snakemake.output.figures).parent,
             die=die,

@@ -90,3 +90,58 @@ def test_verdicts_are_checked(study: Path) -> None:
     Path("v.csv").write_text('comparison,change,verdict\na1--b1,"metal@1,2",acceptd\n')
     faults, _ = check_study("c.yaml")
     assert faults == ["v.csv: line 2: the verdict `acceptd` is not known; did you mean `accepted`?"]
+
+
+def write_views(stripped: str = "[metal]", more: str = "") -> None:
+    Path("c.yaml").write_text(
+        "reference: a1\nmarks: [m.geojson]\n"
+        "dies: {a1: {revision: A, views: {top: {tiles: 't/*.png'}, "
+        f"bare: {{tiles: 't/*.png', stripped_layers: {stripped}}}}}}},\n"
+        "       b1: {revision: B, tiles: 't/*.png'}}\n"
+        "comparisons: [{before: a1, after: b1}]\n" + more
+    )
+
+
+def test_a_view_without_swatches_is_noted(study: Path) -> None:
+    write_views()
+    mark(role="swatch", stack="metal", view="top")
+    faults, notes = check_study("c.yaml")
+    assert not faults
+    sentence = "dies.a1.views.bare: no swatch is drawn in this view, so it adds nothing"
+    assert any(note.startswith(sentence) for note in notes)
+    write_views(more="segment: {merge_views: false}\n")
+    assert not any(sentence in note for note in check_study("c.yaml")[1])
+
+
+def test_swatches_of_a_further_view_do_not_stand_for_the_main_one(study: Path) -> None:
+    write_views()
+    mark(role="swatch", stack="diffusion", view="bare")
+    faults, notes = check_study("c.yaml")
+    assert not faults
+    assert any(note.startswith("dies.a1: swatches of 0 stack(s)") for note in notes)
+    assert any(note.startswith("dies.a1.views.bare: swatches of one stack") for note in notes)
+
+
+def test_what_was_stripped_off_cannot_be_marked(study: Path) -> None:
+    write_views()
+    mark(role="swatch", stack="metal", view="bare")
+    (fault,) = check_study("c.yaml")[0]
+    assert fault == (
+        "m.geojson: feature 1: the stack `metal` cannot be seen in the view `bare` of `a1`, from "
+        "which metal had been stripped; correct the name, or `stripped_layers`."
+    )
+    mark(role="swatch", stack="contact", view="bare")  # the holes are left
+    assert check_study("c.yaml")[0] == []
+    write_views(stripped="[mettal]")
+    (fault,) = check_study("c.yaml")[0]
+    assert fault.startswith("dies.a1.views.bare.stripped_layers: the layer `mettal` is not known")
+    assert "did you mean `metal`?" in fault
+
+
+def test_a_landmark_in_a_further_view_is_refused(study: Path) -> None:
+    write_views()
+    mark(role="landmark", label="ROM", view="bare")
+    (fault,) = check_study("c.yaml")[0]
+    assert "a mark of the role landmark is read in the main view `top` of `a1` only" in fault
+    mark(role="point_pair", label="p", view="bare")
+    assert check_study("c.yaml")[0] == []

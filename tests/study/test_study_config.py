@@ -158,3 +158,20 @@ def test_every_key_has_a_description() -> None:
         for key, entry in model["properties"].items():
             assert entry.get("description"), f"{name}.{key}"
     assert json.dumps(schema)
+
+
+def test_stacks_of_a_stripped_view_are_those_without_the_layer() -> None:
+    views = {
+        "top": {"tiles": "a/*.jpg"},
+        "bare": {"tiles": "b/*.jpg", "stripped_layers": ["metal"]},
+    }
+    study = study_from_mapping(
+        {"reference": "a1", "dies": {"a1": {"revision": "A", "views": views}}}
+    )
+    assert study.further_views("a1") == ("bare",)
+    assert study.stacks_in("a1", "top") == study.stacks
+    bare = study.stacks_in("a1", "bare")
+    assert bare["contact"].layers == ("contact",)
+    assert bare["contact"].hides == study.stacks["contact"].hides
+    assert bare["metal"].layers == ()
+    assert bare["gate"] == study.stacks["gate"]

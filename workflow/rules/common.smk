@@ -1,5 +1,7 @@
 """Questions about the study that the rules ask; no rule lives here."""
 
+import re
+
 from snakemake.exceptions import WorkflowError
 
 from maskdelta.cli import code_digest, marks_digest
@@ -107,10 +109,116 @@ def both_poses(wildcards):
     return [poses_of(wildcards.before), poses_of(wildcards.after)]
 
 
+def segmented_view(wildcards):
+    """The view that the wildcards name, or the main one of the die."""
+    return getattr(wildcards, "view", STUDY.main_view(wildcards.die))
+
+
+def stacks_of_view(wildcards):
+    """What the swatches of a view stand for."""
+    stacks = STUDY.stacks_in(wildcards.die, segmented_view(wildcards))
+    return {name: stack.model_dump(mode="json") for name, stack in stacks.items()}
+
+
+def marks_of_view(die, view):
+    """Marks that were drawn in one view of a die."""
+    return [m for m in MARKS if (m.die, m.view) == (die, view)]
+
+
 def digest_of_swatches(wildcards):
-    """Content of a die's swatches and ignored areas: what makes its layers stale."""
+    """Content of a view's swatches and ignored areas: what makes its layers stale."""
+    marks = marks_of_view(wildcards.die, segmented_view(wildcards))
+    return [marks_digest(marks, role) for role in ("swatch", "ignore")]
+
+
+def views_to_merge(die):
+    """Further views of a die from which its layers are taken too: those with swatches."""
+    if not STUDY.segment.merge_views:
+        return []
     return [
-        marks_digest(MARKS, role, (wildcards.die,)) for role in ("swatch", "ignore")
+        view
+        for view in STUDY.further_views(die)
+        if any(m.role == "swatch" for m in marks_of_view(die, view))
+    ]
+
+
+def stripped_layers(wildcards):
+    """What had been stripped off before each view of a die was photographed."""
+    views = STUDY.dies[wildcards.die].views
+    return {name: list(view.stripped_layers) for name, view in views.items()}
+
+
+def is_merged(die):
+    """Whether a die's layers are made from those of its views, or of one view only."""
+    main = STUDY.dies[die].views[STUDY.main_view(die)]
+    return bool(views_to_merge(die) or main.stripped_layers)
+
+
+def one_of(names):
+    """Pattern of a wildcard that may be one of some names, and nothing else if there are none."""
+    return "|".join(re.escape(name) for name in sorted(names)) or "(?!)"
+
+
+def of_main_view(name):
+    """A result of the main view of a die."""
+    return lambda wildcards: (
+        f"results/dies/{wildcards.die}/{STUDY.main_view(wildcards.die)}/{name}"
+    )
+
+
+def of_views_to_merge(name):
+    """A result of each further view of a die."""
+    return lambda wildcards: [
+        f"results/dies/{wildcards.die}/{view}/{name}"
+        for view in views_to_merge(wildcards.die)
+    ]
+
+
+def of_main_and_further_view(name):
+    """A result of the main view of a die, and of the one that the wildcards name."""
+    return lambda wildcards: [
+        f"results/dies/{wildcards.die}/{view}/{name}"
+        for view in (STUDY.main_view(wildcards.die), wildcards.view)
+    ]
+
+
+def of_segmented_view(name):
+    """A result of the segmentation of a view; the only view of a die has it in the die's folder."""
+
+    def found(wildcards):
+        die, view = wildcards.die, wildcards.view
+        folder = f"{die}/{view}" if is_merged(die) else die
+        return f"results/dies/{folder}/{name}"
+
+    return found
+
+
+def tile_agreements(die):
+    """How far the tiles of each segmented view of a die agree."""
+    views = [STUDY.main_view(die), *views_to_merge(die)]
+    return [f"results/dies/{die}/{view}/tile_agreement.json" for view in views]
+
+
+def laid_views(*dies):
+    """Photographs of the further views of some dies, in the frames of their main views."""
+    return [
+        f"results/dies/{die}/{view}/laid.ome.tif"
+        for die in dies
+        for view in views_to_merge(die)
+    ]
+
+
+def both_laid_views(wildcards):
+    """Those of the dies before and after."""
+    return laid_views(wildcards.before, wildcards.after)
+
+
+def digest_of_view_pairs(wildcards):
+    """Content of point pairs and cracks in two views: what makes their registration stale."""
+    return [
+        marks_digest(marks_of_view(wildcards.die, view), role)
+        for view in (STUDY.main_view(wildcards.die), wildcards.view)
+        for role in ("point_pair", "crack")
     ]
 
 
@@ -121,10 +229,9 @@ def digest_of_scales(wildcards):
 
 def digest_of_pairs_and_cracks(wildcards):
     """Content of point pairs and cracks of two dies: what makes their registration stale."""
-    return [
-        marks_digest(MARKS, role, (wildcards.before, wildcards.after))
-        for role in ("point_pair", "crack")
-    ]
+    dies = (wildcards.before, wildcards.after)
+    marks = [m for die in dies for m in marks_of_view(die, STUDY.main_view(die))]
+    return [marks_digest(marks, role) for role in ("point_pair", "crack")]
 
 
 def marks_with(roles):
@@ -299,6 +406,8 @@ def report_inputs(wildcards):
     found = all_mosaics() + all_surveys()
     found += [f"results/dies/{die}/layers.json" for die in compared_dies()]
     found += [f"results/dies/{die}/to_study.json" for die in STUDY.dies]
+    found += laid_views(*compared_dies())
+    found += [path for die in compared_dies() for path in tile_agreements(die)]
     found += [
         f"results/comparisons/{before}--{after}/{name}"
         for before, after in PAIRS
@@ -319,8 +428,12 @@ def report_inputs(wildcards):
 
 
 def dies_with_swatches():
-    """Dies for which a person has drawn swatches."""
-    return {m.die for m in MARKS if m.role == "swatch"}
+    """Dies for whose main view a person has drawn swatches."""
+    return {
+        die
+        for die in STUDY.dies
+        if any(m.role == "swatch" for m in marks_of_view(die, STUDY.main_view(die)))
+    }
 
 
 def named_neighbours(die):

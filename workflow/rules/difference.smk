@@ -7,6 +7,7 @@ rule difference:
         layers_after="results/dies/{after}/layers.json",
         mosaics=both_mosaics,
         coverages=both_coverages,
+        laid=both_laid_views,
         link="results/dies/{before}/to_study.json",
         registrations=all_registrations,
     output:

@@ -15,6 +15,11 @@ rule register:
     resources:
         mem_mb=2000,
     params:
+        names=lambda wildcards: (wildcards.before, wildcards.after),
+        views=lambda wildcards: (
+            STUDY.main_view(wildcards.before),
+            STUDY.main_view(wildcards.after),
+        ),
         settings=lookup(within=config, dpath="register"),
         marks=lookup(within=config, dpath="marks"),
         marked=digest_of_pairs_and_cracks,
@@ -23,6 +28,30 @@ rule register:
         "Registering {wildcards.after} to {wildcards.before}"
     script:
         "../../scripts/register.py"
+
+
+use rule register as register_view with:
+    input:
+        mosaics=of_main_and_further_view("mosaic.ome.tif"),
+        coverages=of_main_and_further_view("mosaic_tiles.tif"),
+        poses=of_main_and_further_view("tiles.csv"),
+    output:
+        registration="results/dies/{die}/{view}/registration.json",
+        residuals="results/dies/{die}/{view}/residuals.csv",
+        error="results/dies/{die}/{view}/registration_error.tif",
+    log:
+        "results/logs/{die}/{view}/register.log",
+    benchmark:
+        "results/logs/{die}/{view}/register.tsv"
+    params:
+        names=lambda wildcards: (wildcards.die, wildcards.die),
+        views=lambda wildcards: (STUDY.main_view(wildcards.die), wildcards.view),
+        settings=lookup(within=config, dpath="register"),
+        marks=lookup(within=config, dpath="marks"),
+        marked=digest_of_view_pairs,
+        code=code_digest("register", "images", "study"),
+    message:
+        "Registering the view {wildcards.view} of {wildcards.die} to its main view"
 
 
 rule to_study:

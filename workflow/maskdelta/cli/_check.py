@@ -24,6 +24,8 @@ from maskdelta.study import (
 
 __all__ = ["check_study"]
 
+_ROLES_OF_ANY_VIEW = ("swatch", "ignore", "point_pair", "crack", "scale")
+
 
 def check_study(config: str, *, decode: bool = False) -> tuple[list[str], list[str]]:
     """Check the configuration, the marks and all tiles.
@@ -56,6 +58,7 @@ def check_study(config: str, *, decode: bool = False) -> tuple[list[str], list[s
             key = f"dies.{die}" if list(settings.views) == ["top"] else f"dies.{die}.views.{name}"
             infos = _check_view(key, view, faults, notes, decode)
             extents[die, name] = {Path(path).name: info for path, info in infos.items()}
+    faults += _check_stripped(study)
     faults += _check_marks(study, marks, extents)
     faults += check_marks(marks, study.arrays)
     faults += _check_corrections(study)
@@ -175,8 +178,49 @@ def _check_marks(
         if (mark.die, mark.view) not in extents:
             faults.append(f"{mark.source}: the die `{mark.die}` has no view `{mark.view}`.")
             continue
+        faults += [text] if (text := _check_view_of_mark(study, mark)) else []
         faults += _check_tile_mark(mark, extents[mark.die, mark.view])
     return faults
+
+
+def _check_stripped(study: StudySettings) -> list[str]:
+    """Stripped layers that the study does not have."""
+    faults = []
+    for die, settings in study.dies.items():
+        for name, view in settings.views.items():
+            for layer in view.stripped_layers:
+                if layer not in study.layers:
+                    near = difflib.get_close_matches(layer, study.layers, n=1, cutoff=0.4)
+                    known = f"layers: {', '.join(study.layers)}"
+                    hint = f"did you mean `{near[0]}`?" if near else known
+                    faults.append(
+                        f"dies.{die}.views.{name}.stripped_layers: the layer `{layer}` is not "
+                        f"known; {hint}"
+                    )
+    return faults
+
+
+def _check_view_of_mark(study: StudySettings, mark: Mark) -> str:
+    """What is wrong with the view that a mark lies in, or nothing.
+
+    Swatches of what was stripped off, and marks that are read in the main view only.
+    """
+    main = study.main_view(mark.die)
+    if mark.view != main and mark.role not in _ROLES_OF_ANY_VIEW:
+        return (
+            f"{mark.source}: a mark of the role {mark.role} is read in the main view `{main}` of "
+            f"`{mark.die}` only, but lies in `{mark.view}`; draw it there."
+        )
+    if mark.role == "swatch" and mark.stack in study.stacks:
+        stack = study.stacks[mark.stack]
+        gone = study.dies[mark.die].views[mark.view].stripped_layers
+        if stack.layers and not stack.without(gone).layers:
+            return (
+                f"{mark.source}: the stack `{mark.stack}` cannot be seen in the view "
+                f"`{mark.view}` of `{mark.die}`, from which {', '.join(stack.layers)} had been "
+                "stripped; correct the name, or `stripped_layers`."
+            )
+    return ""
 
 
 def _check_tile_mark(mark: Mark, tiles: dict[str, PictureInfo]) -> list[str]:
@@ -235,10 +279,31 @@ def _missing_swatches(study: StudySettings, marks: Sequence[Mark]) -> list[str]:
     compared = {d for c in study.comparisons if not isinstance(c, str) for d in (c.before, c.after)}
     notes = []
     for die in sorted(compared):
-        stacks = {m.stack for m in marks if m.role == "swatch" and m.die == die}
-        if len(stacks) < 2:
+        stacks = {
+            view: {m.stack for m in marks if m.role == "swatch" and (m.die, m.view) == (die, view)}
+            for view in study.dies[die].views
+        }
+        main = stacks.pop(study.main_view(die))
+        if len(main) < 2:
             notes.append(
-                f"dies.{die}: swatches of {len(stacks)} stack(s) are marked; layers can be told "
+                f"dies.{die}: swatches of {len(main)} stack(s) are marked; layers can be told "
                 "apart only with swatches of two or more."
             )
-    return notes
+        if study.segment.merge_views:
+            notes += [_of_further_view(die, view, found) for view, found in stacks.items()]
+    return [note for note in notes if note]
+
+
+def _of_further_view(die: str, view: str, stacks: set[str]) -> str:
+    """What a further view lacks, or nothing."""
+    if not stacks:
+        return (
+            f"dies.{die}.views.{view}: no swatch is drawn in this view, so it adds nothing to the "
+            "layers; draw 3 to 6 for each stack that it shows."
+        )
+    if len(stacks) < 2:
+        return (
+            f"dies.{die}.views.{view}: swatches of one stack are marked in this view; draw some of "
+            "a second one, or the run will stop there."
+        )
+    return ""

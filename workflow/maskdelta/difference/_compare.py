@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from maskdelta.difference._by_photograph import by_photograph, joined
 from maskdelta.difference._difference import Differences, find_differences
 from maskdelta.difference._inputs import DiePair, Inputs
 from maskdelta.difference._judge import SecondLooks
@@ -31,14 +32,21 @@ def compare_dies(
     """
     folder = Path(folder)
     if pair.registration.trusted:
-        with ExitStack() as stack:
-            differences = find_differences(
-                Inputs.open(stack, pair),
-                folder=folder / "differences",
-                um_per_px=pair.um_per_px,
-                block_px=block_px,
-                threads=threads,
-            )
+        with Raster.open(pair.before.membership) as frame:
+            planes = frame.planes
+        found = []
+        for part in by_photograph(pair, planes):
+            with ExitStack() as stack:
+                found.append(
+                    find_differences(
+                        Inputs.open(stack, part),
+                        folder=folder / "differences",
+                        um_per_px=pair.um_per_px,
+                        block_px=block_px,
+                        threads=threads,
+                    )
+                )
+        differences = joined(found, planes)
     else:
         differences = _nothing_compared(pair, folder / "differences", block_px)
     with Raster.open(pair.before.membership) as frame:

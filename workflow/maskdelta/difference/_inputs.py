@@ -40,6 +40,8 @@ class DiePair:
     layers : sequence of str
         Those that get a mask.
     settings : DifferenceSettings
+    labels : sequence of path, optional
+        Labels of the mosaics, where these are not of the views that the stacks' own labels are of.
     """
 
     before: LayerStack
@@ -52,6 +54,7 @@ class DiePair:
     um_per_px: float
     layers: Sequence[str]
     settings: DifferenceSettings
+    labels: Sequence[str | Path] = ()
 
 
 @dataclass(frozen=True)
@@ -65,9 +68,11 @@ class DieRasters:
     labels: Raster
 
     @classmethod
-    def open(cls, stack: ExitStack, layers: LayerStack, mosaic: Path, coverage: Path) -> DieRasters:
+    def open(
+        cls, stack: ExitStack, layers: LayerStack, mosaic: Path, coverage: Path, labels: Path
+    ) -> DieRasters:
         """Open them until the stack closes."""
-        paths = (mosaic, coverage, layers.membership, layers.visible, layers.labels)
+        paths = (mosaic, coverage, layers.membership, layers.visible, labels)
         return cls(*(stack.enter_context(Raster.open(path)) for path in paths))
 
 
@@ -107,11 +112,11 @@ class Inputs:
     @classmethod
     def open(cls, stack: ExitStack, pair: DiePair) -> Inputs:
         """Open the rasters until the stack closes, and learn from patches spread over both."""
+        stacks = (pair.before, pair.after)
+        labels = pair.labels or [layers.labels for layers in stacks]
         before, after = (
-            DieRasters.open(stack, layers, Path(mosaic), Path(coverage))
-            for layers, mosaic, coverage in zip(
-                (pair.before, pair.after), pair.mosaics, pair.coverages, strict=True
-            )
+            DieRasters.open(stack, layers, *map(Path, paths))
+            for layers, *paths in zip(stacks, pair.mosaics, pair.coverages, labels, strict=True)
         )
         planes = before.membership.planes
         wanted = pair.settings.layers or planes

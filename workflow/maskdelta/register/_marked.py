@@ -16,9 +16,13 @@ Array = NDArray[np.float64]
 
 
 def point_pairs(
-    marks: Sequence[Mark], names: tuple[str, str], poses: Sequence[Poses]
+    marks: Sequence[Mark],
+    names: tuple[str, str],
+    poses: Sequence[Poses],
+    *,
+    views: tuple[str, str] = ("top", "top"),
 ) -> tuple[Array, Array] | None:
-    """Point pairs that a person marked in both dies, by label.
+    """Point pairs that a person marked in both dies, or in two views of one, by label.
 
     Parameters
     ----------
@@ -26,6 +30,7 @@ def point_pairs(
     names : (str, str)
         Dies before and after.
     poses : (Poses, Poses)
+    views : (str, str)
 
     Returns
     -------
@@ -33,8 +38,8 @@ def point_pairs(
         px of the two mosaics; None when no label stands in both dies.
     """
     places: list[dict[str, tuple[float, float]]] = []
-    for name, tiles in zip(names, poses, strict=True):
-        moved = _in_mosaic(marks, "point_pair", name, tiles)
+    for die, tiles in zip(zip(names, views, strict=True), poses, strict=True):
+        moved = _in_mosaic(marks, "point_pair", die, tiles)
         places.append({m.label: (m.geometry.centroid.x, m.geometry.centroid.y) for m in moved})
     labels = sorted(places[0].keys() & places[1].keys())
     if not labels:
@@ -44,7 +49,11 @@ def point_pairs(
 
 
 def crack_lines(
-    marks: Sequence[Mark], names: tuple[str, str], poses: Sequence[Poses]
+    marks: Sequence[Mark],
+    names: tuple[str, str],
+    poses: Sequence[Poses],
+    *,
+    views: tuple[str, str] = ("top", "top"),
 ) -> tuple[list[shapely.LineString], list[shapely.LineString]]:
     """Cracks that a person marked in either die, px of its mosaic.
 
@@ -54,19 +63,20 @@ def crack_lines(
     names : (str, str)
         Dies before and after.
     poses : (Poses, Poses)
+    views : (str, str)
     """
     before, after = (
-        [shapely.LineString(m.geometry.coords) for m in _in_mosaic(marks, "crack", name, tiles)]
-        for name, tiles in zip(names, poses, strict=True)
+        [shapely.LineString(m.geometry.coords) for m in _in_mosaic(marks, "crack", die, tiles)]
+        for die, tiles in zip(zip(names, views, strict=True), poses, strict=True)
     )
     return before, after
 
 
-def _in_mosaic(marks: Sequence[Mark], role: str, die: str, poses: Poses) -> list[Mark]:
-    """Marks of a role on a die, in its mosaic; those on tiles that were not placed are left out."""
+def _in_mosaic(marks: Sequence[Mark], role: str, die: tuple[str, str], poses: Poses) -> list[Mark]:
+    """Marks of a role on a die and view, in its mosaic, but for those on tiles not placed."""
     moved = [
         mark_in_mosaic(mark, poses)
         for mark in marks
-        if mark.role == role and mark.die == die and mark.frame != "study"
+        if mark.role == role and (mark.die, mark.view) == die and mark.frame != "study"
     ]
     return [mark for mark in moved if mark is not None]

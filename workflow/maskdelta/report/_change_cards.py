@@ -19,7 +19,7 @@ from maskdelta.report._picture_files import save_jpeg
 from maskdelta.report._results import Compared, Folders
 from maskdelta.report._scale_bar import ScaleBar, scale_bar
 from maskdelta.report._view import View, sample
-from maskdelta.study import read_json
+from maskdelta.study import LayerStack, read_json
 
 __all__ = ["Card", "LayerArea", "make_cards"]
 
@@ -53,6 +53,8 @@ class Card:
         SVG paths of the `added` and the `removed` regions, `UNITS` wide.
     enlarged : str
         How the crop relates to the px of the mosaic, in words.
+    views : str
+        The views that the crops come from, in words; empty for the main ones.
     """
 
     row: dict[str, Any]
@@ -62,6 +64,7 @@ class Card:
     layers: list[LayerArea]
     outlines: dict[str, str]
     enlarged: str
+    views: str = ""
 
 
 def make_cards(compared: Compared, folders: Folders, *, threads: int = 1) -> list[Card]:
@@ -70,10 +73,7 @@ def make_cards(compared: Compared, folders: Folders, *, threads: int = 1) -> lis
     rows = compared.changes[: report.changes_shown]
     regions = _regions(compared)
     with ExitStack() as stack:
-        mosaics = [
-            stack.enter_context(Raster.open(folders.mosaic(die)))
-            for die in (compared.before, compared.after)
-        ]
+        photographs = _Photographs(compared, folders, stack)
         masks = {
             layer: stack.enter_context(Raster.open(compared.folder / f"differences/{layer}.tif"))
             for layer in (compared.layers if rows else ())
@@ -81,7 +81,7 @@ def make_cards(compared: Compared, folders: Folders, *, threads: int = 1) -> lis
 
         def make(row: dict[str, Any]) -> Card:
             mine = regions.get(row["change"], [])
-            return _card(row, mine, compared, folders, mosaics, masks)
+            return _card(row, mine, compared, folders, photographs, masks)
 
         return list(map_ordered(make, rows, threads=threads))
 
@@ -101,9 +101,10 @@ def _card(
     regions: Sequence[tuple[str, str, BaseGeometry]],
     compared: Compared,
     folders: Folders,
-    mosaics: Sequence[Raster],
+    photographs: _Photographs,
     masks: dict[str, Raster],
 ) -> Card:
+    mosaics, views = photographs.showing(row["layers"].split())
     view = _view_of(row, compared, folders.study.report.crop_um)
     files = {
         which: f"{compared.name}/change_{row['rank']:03d}_{which}.jpg"
@@ -129,7 +130,37 @@ def _card(
             for state in ("added", "removed")
         },
         enlarged=_enlarged(view),
+        views=views,
     )
+
+
+class _Photographs:
+    """The mosaics of both dies, and those of further views for layers that only they show."""
+
+    def __init__(self, compared: Compared, folders: Folders, stack: ExitStack) -> None:
+        dies = (compared.before, compared.after)
+        self._dies = dies
+        self._main = [stack.enter_context(Raster.open(folders.mosaic(die))) for die in dies]
+        self._seen_in = [LayerStack(folders.die(die)).seen_in() for die in dies]
+        self._laid = {
+            view: stack.enter_context(Raster.open(view.mosaic))
+            for seen in self._seen_in
+            for view in set(seen.values())
+        }
+
+    def showing(self, layers: Sequence[str]) -> tuple[list[Raster], str]:
+        """Photographs before and after in which some layers can be seen, and words for them.
+
+        Those of further views when all the layers are looked at in the same ones.
+        """
+        found = {tuple(seen.get(layer) for seen in self._seen_in) for layer in layers}
+        views = [view for view in next(iter(found), ()) if view is not None]
+        if len(found) != 1 or len(views) != 2:
+            return self._main, ""
+        words = [
+            f"view {view.folder.name} of {die}" for view, die in zip(views, self._dies, strict=True)
+        ]
+        return [self._laid[view] for view in views], " and ".join(words)
 
 
 def _view_of(row: dict[str, Any], compared: Compared, crop_um: float) -> View:

@@ -22,7 +22,9 @@ from maskdelta.report._plots_die import (
 )
 from maskdelta.report._results import Folders, covered_box
 from maskdelta.report._templates import write_page
+from maskdelta.report._tile_agreement import agreement_of
 from maskdelta.report._view import View, sample
+from maskdelta.report._views_section import merged_views
 from maskdelta.report._words import number, percent, plural, unit_sign
 from maskdelta.segment import NOT_PHOTOGRAPHED, SPOILED, UNKNOWN
 from maskdelta.study import LayerStack, Poses, read_json, read_table
@@ -87,7 +89,8 @@ def write_die_page(folders: Folders, die: str, **common: object) -> DieCard:
             f"view {v['name']}: {note}" if len(views) > 1 else note
             for v in views
             for note in v["remarks"]
-        ],
+        ]
+        + list(layers["merged"].warnings if layers else ()),
         **_size(folders, die),
     )
     write_page(
@@ -245,6 +248,12 @@ def _layers(folders: Folders, die: str) -> dict[str, Any] | None:
         "films": _films(data),
         "drift": plot,
         "uncovered": data["not_covered_by_swatches"],
+        "merged": merged_views(data, folders.study, die),
+        "agreement": [
+            sentence
+            for view in folders.study.dies[die].views
+            for sentence in agreement_of(folders.die(die) / view, view)
+        ],
     }
 
 

@@ -45,8 +45,10 @@ class Swatch:
     source: str = ""
 
 
-def swatches_of(marks: Sequence[Mark], die: str, poses: Poses) -> list[Swatch]:
-    """Swatches of a die in its mosaic frame; those on tiles that were not placed are left out.
+def swatches_of(
+    marks: Sequence[Mark], die: str, poses: Poses, *, view: str = "top"
+) -> list[Swatch]:
+    """Swatches of a view of a die in its mosaic frame, but for those on tiles not placed.
 
     A mark of several polygons gives a swatch for each.
 
@@ -57,7 +59,9 @@ def swatches_of(marks: Sequence[Mark], die: str, poses: Poses) -> list[Swatch]:
     """
     found = []
     for mark in marks:
-        if mark.role != "swatch" or mark.die != die or mark.frame == "study":
+        if mark.role != "swatch" or (mark.die, mark.view) != (die, view):
+            continue
+        if mark.frame == "study":
             continue
         if mark.frame == "tile" and poses.find(mark.tile) is None:
             raise SegmentationError(
@@ -70,12 +74,14 @@ def swatches_of(marks: Sequence[Mark], die: str, poses: Poses) -> list[Swatch]:
     return found
 
 
-def ignored_areas(marks: Sequence[Mark], die: str, poses: Poses) -> list[BaseGeometry]:
-    """Areas of a die to leave out, in its mosaic frame."""
+def ignored_areas(
+    marks: Sequence[Mark], die: str, poses: Poses, *, view: str = "top"
+) -> list[BaseGeometry]:
+    """Areas of a view of a die to leave out, in its mosaic frame."""
     moved = [
         mark_in_mosaic(mark, poses)
         for mark in marks
-        if mark.role == "ignore" and mark.die == die and mark.frame != "study"
+        if mark.role == "ignore" and (mark.die, mark.view) == (die, view) and mark.frame != "study"
     ]
     return [mark.geometry for mark in moved if mark is not None]
 

@@ -35,7 +35,7 @@ from maskdelta.study._geometry import (
     mean_scale,
     round_points,
 )
-from maskdelta.study._layer_stack import LayerStack
+from maskdelta.study._layer_stack import LaidPhotograph, LayerStack
 from maskdelta.study._load import config_schema, expand_study, read_study, study_from_mapping
 from maskdelta.study._marks import ROLES, Mark, map_mark, mark_in_mosaic, read_marks
 from maskdelta.study._poses import Pose, Poses
@@ -75,6 +75,7 @@ __all__ = [
     "Frames",
     "Grid",
     "Keystone",
+    "LaidPhotograph",
     "LayerStack",
     "Mark",
     "OverlaySettings",

@@ -6,6 +6,7 @@ two differ or when `config/README.md` lacks a key.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Literal
 
 from pydantic import ConfigDict, Field, model_validator
@@ -74,6 +75,12 @@ class ViewSettings(Strict):
     )
     um_per_px: float | None = Field(
         None, gt=0, description="Scale of the tiles in micrometres per pixel, if known."
+    )
+    stripped_layers: tuple[Name, ...] = Field(
+        (),
+        description="Layers that had been stripped off the die before these photographs, e.g. "
+        "`[metal, pad_opening]`: the view says nothing of them, and its swatches show stacks "
+        "without them.",
     )
 
     @model_validator(mode="after")
@@ -162,6 +169,12 @@ class Stack(Strict):
         "size or neighbours is debris.",
     )
 
+    def without(self, layers: Collection[str]) -> Stack:
+        """The stack after some layers were stripped off."""
+        return self.model_copy(
+            update={"layers": tuple(name for name in self.layers if name not in layers)}
+        )
+
 
 class SurveySettings(Strict):
     """Judging the tiles before hours are spent on them."""
@@ -246,7 +259,22 @@ class RegisterSettings(Strict):
 class SegmentSettings(Strict):
     """Telling the layers apart."""
 
-    view: Name = Field("top", description="The view whose mosaic is segmented.")
+    view: Name = Field(
+        "top",
+        description="The main view: its mosaic stands for a die, and results lie in its frame. A "
+        "die without a view of this name goes by its first.",
+    )
+    merge_views: bool = Field(
+        True,
+        description="Take each layer of a die from the view that shows it, of all views that have "
+        "swatches of their own; else only the main view counts.",
+    )
+    merge_error_px: float = Field(
+        3.0,
+        gt=0,
+        description="Nothing is taken from a further view where it may lie farther than this off "
+        "the main view (95 % radius, px of the main view).",
+    )
     drift: bool = Field(True, description="Follow slow drift of colour over the die.")
     unknown_sigma: float = Field(
         5.0, gt=1, description="Colours farther than this from every swatch are called unknown."
@@ -437,6 +465,15 @@ class StudySettings(Strict):
         """The view whose mosaic stands for a die: the segmented one, or its first."""
         views = self.dies[die].views
         return self.segment.view if self.segment.view in views else next(iter(views))
+
+    def further_views(self, die: str) -> tuple[str, ...]:
+        """The views of a die besides its main one."""
+        return tuple(v for v in self.dies[die].views if v != self.main_view(die))
+
+    def stacks_in(self, die: str, view: str) -> dict[str, Stack]:
+        """What the swatches of a view stand for: stacks without what had been stripped off."""
+        gone = self.dies[die].views[view].stripped_layers
+        return {name: stack.without(gone) for name, stack in self.stacks.items()}
 
     @model_validator(mode="before")
     @classmethod

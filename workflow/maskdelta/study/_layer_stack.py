@@ -5,7 +5,26 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["LayerStack"]
+from maskdelta.study._tables import read_json
+
+__all__ = ["LaidPhotograph", "LayerStack"]
+
+
+@dataclass(frozen=True)
+class LaidPhotograph:
+    """Where the photograph of a further view lies, in the frame of the main one; see `lay_view`."""
+
+    folder: Path
+
+    @property
+    def mosaic(self) -> Path:
+        """RGB, 8 bits."""
+        return self.folder / "laid.ome.tif"
+
+    @property
+    def labels(self) -> Path:
+        """SPOILED where the px shown is debris or damage, else 0."""
+        return self.folder / "laid_labels.tif"
 
 
 @dataclass(frozen=True)
@@ -43,3 +62,11 @@ class LayerStack:
     def summary(self) -> Path:
         """Planes, colours, confusion of the swatches."""
         return self.folder / "layers.json"
+
+    def seen_in(self) -> dict[str, LaidPhotograph]:
+        """By layer, the photograph of a further view that shows it; the others are in the main one.
+
+        Empty for a die whose layers come from one view.
+        """
+        views = read_json(self.summary).get("merged", {}).get("seen_in", {})
+        return {layer: LaidPhotograph(self.folder / view) for layer, view in views.items()}
