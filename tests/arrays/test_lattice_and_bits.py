@@ -9,8 +9,10 @@ import pytest
 
 from array_scenes import marked
 from maskdelta.arrays import Axis, Lattice, find_lattice, read_bits
+from maskdelta.arrays._bits import _Cells, _matrix
+from maskdelta.arrays._classes import Classes
 from maskdelta.errors import ArrayError
-from maskdelta.study import UNREADABLE, ArraySettings
+from maskdelta.study import UNREADABLE, ArrayBit, ArraySettings
 
 
 def settings(rows: dict, columns: dict, **bit: object) -> ArraySettings:
@@ -85,6 +87,34 @@ def test_an_alarm_of_debris_over_a_clean_cell_costs_no_bit(draw) -> None:
     bits = read_bits(rasters, fit.lattice, wanted.bit, um_per_px=1.0).bits
     assert (bits.value == scene.bits).all()
     assert "debris" in bits.flags[5, 5]
+
+
+def test_a_cell_half_way_between_the_kinds_is_read_only_where_it_is_clean() -> None:
+    """A thin hair over a contact makes it look like half of one; the bit must not be guessed."""
+    score = np.array([0.02, 0.27, 0.27, 0.73, 0.98])
+    spoiled = np.array([1.0, 1.0, 0.0, 1.0, 1.0])
+    count = len(score)
+    cells = _Cells(
+        pictures=np.zeros((count, 3, 3, 3), np.float32),
+        layer=np.zeros(count),
+        spoiled=spoiled,
+        photographed=np.ones(count),
+        kind=np.zeros(count, int),
+        place=np.zeros((count, 2)),
+    )
+    classes = Classes(
+        llr=40 * (score - 0.5),
+        score=score,
+        oddness=np.full(count, 1.5),
+        contrast=np.zeros(27),
+        separation=40.0,
+        lone=np.zeros(count, bool),
+    )
+    lattice = Lattice(Axis(1), Axis(count), np.zeros((6, 2)))
+    bits = _matrix(cells, classes, lattice, ArrayBit(size_um=4.0))
+    assert bits.value.tolist() == [[0, UNREADABLE, 0, UNREADABLE, 1]]
+    assert "between 0 and 1" in bits.flags[0, 1]
+    assert bits.rank[0, 1] < bits.rank[0, 2]
 
 
 def test_learnt_from_marked_cells_without_a_layer(draw) -> None:

@@ -22,6 +22,7 @@ __all__ = ["DieRasters", "ReadBits", "read_bits"]
 Array = NDArray[np.float64]
 _PLACES = 10
 _AROUND = 1.7  # side of the picture looked at, in sides of what tells the bit
+_ASTRAY = 0.25  # of the way from one kind to the other, beyond which dirt is to blame
 
 
 @dataclass(frozen=True)
@@ -271,6 +272,9 @@ def _matrix(cells: _Cells, classes: Classes, lattice: Lattice, settings: ArrayBi
     strange = odd > settings.odd_sigma
     dirty = (cells.spoiled > 0.1) & (odd > settings.odd_sigma - 1)
     doubtful = np.abs(llr) < settings.min_llr
+    # dirt across a contact makes it look like half of one; of clean cells 1 in 10,000 does
+    astray = np.minimum(np.abs(classes.score), np.abs(classes.score - 1)) > _ASTRAY
+    doubtful |= astray & (cells.spoiled > 0.1)
     lone = classes.lone
     value = np.where(llr > 0, 1, 0).astype(np.int8)
     value[unseen | strange | dirty | doubtful | lone] = UNREADABLE
