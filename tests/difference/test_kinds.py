@@ -165,6 +165,19 @@ def test_what_moved_has_its_vector(tmp_path: Path, dx: int, dy: int) -> None:
     assert found.moved_um == pytest.approx((dx / 2, dy / 2), abs=1e-9)
 
 
+@pytest.mark.parametrize(("hidden_px", "kind"), [(24, "moved"), (50, "altered")])
+def test_what_is_hidden_where_a_block_moved_to_does_not_count(
+    tmp_path: Path, hidden_px: int, kind: str
+) -> None:
+    """A third of the block lies under something after; with most of it gone nobody can tell."""
+    parts = {"metal": [(100, y, 170, y + 8) for y in (100, 114, 128)]}
+    parts["polysilicon"] = [(x, 100, x + 6, 136) for x in (110, 130, 150)]
+    moved = {name: _moved(boxes, 0, 60) for name, boxes in parts.items()}
+    under = [(170 - hidden_px, 150, 175, 205)]
+    unseen = {"metal": under, "polysilicon": under}
+    assert kind_of(tmp_path, parts, moved, unseen=unseen).kind == kind
+
+
 def test_a_bit_that_differs_names_its_contact(tmp_path: Path) -> None:
     before: Boxes = {"metal": [LINE]}
     after: Boxes = {"metal": [LINE], "contact": [DOT]}

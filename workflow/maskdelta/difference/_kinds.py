@@ -129,8 +129,8 @@ def classify(change: Change, around: Surroundings, to_study: ToStudy) -> Change:
 
     - array bit, contact new, contact gone: only contacts changed, all in one direction;
     - lettering: shapes of one layer without contacts that touch nothing else and partly stay;
-    - moved: the shapes before fit those after when displaced, three quarters at least, and much
-      better than when left in place;
+    - moved: the shapes before fit those after when displaced, three quarters at least of what can
+      be seen in both, and much better than when left in place;
     - redrawn: twelve pieces or more in three layers or more, in both directions;
     - joined, cut: a gap between two parts was closed or opened;
     - widened, narrowed: what came or went lies along an edge, twice as long as it is deep; or a
@@ -183,14 +183,19 @@ def _displacement_px(
     height, width = pairs[0][0].shape
     reduce = -(-max(height, width) // _MOST_PX)
     size = (-(-width // reduce), -(-height // reduce))
-    total = np.zeros((2 * size[1] - 1, 2 * size[0] - 1))
-    for before, after in pairs:
-        b, a = (
-            cv2.resize(m.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-            for m in (before, after)
-        )
-        total += scipy.signal.fftconvolve(a, b[::-1, ::-1])
-    total *= reduce**2 / max(areas)
+
+    def reduced(mask: Mask) -> NDArray[np.float32]:
+        return cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+
+    shared, lost, gained = np.zeros((3, 2 * size[1] - 1, 2 * size[0] - 1))
+    for (before, after), shape in zip(pairs, shapes, strict=True):
+        b, a, seen = reduced(before)[::-1, ::-1], reduced(after), reduced(~shape.unseen)
+        shared += scipy.signal.fftconvolve(a, b)
+        # what would come to lie out of sight, or came from there, tells nothing
+        lost += scipy.signal.fftconvolve(seen, b)
+        gained += scipy.signal.fftconvolve(a, seen[::-1, ::-1])
+    counted = np.maximum(np.maximum(lost, gained), 0.5 * max(areas) / reduce**2)
+    total = shared / counted
     dy, dx = np.unravel_index(total.argmax(), total.shape)
     found = ((dx - size[0] + 1) * reduce, (dy - size[1] + 1) * reduce)
     stays = total[size[1] - 1, size[0] - 1]
