@@ -117,8 +117,7 @@ def areas_of(study: Study) -> dict[str, Any]:
         window = shapely.box(*box)
         for state in ("added", "removed"):
             for layer, boxes in edit[state].items():
-                true = visible_area_um2(study, layer, boxes)
-                drawn = sum((b[2] - b[0]) * (b[3] - b[1]) for b in boxes)
+                drawn, true = drawn_and_visible_um2(study, layer, boxes, state)
                 if true < 0.95 * drawn:  # partly hidden or spoiled: what counts is not sharp
                     continue
                 found = sum(
@@ -133,14 +132,27 @@ def areas_of(study: Study) -> dict[str, Any]:
     return {"errors": errors, "right": sum(right), "judged": len(right)}
 
 
-def visible_area_um2(study: Study, layer: str, boxes: Sequence[Sequence[float]]) -> int:
-    """Area of boxes (um) in which a layer can be seen in both dies."""
-    total = 0
-    for x0, y0, x1, y1 in boxes:
-        x, y = np.meshgrid(np.arange(x0 + 0.5, x1), np.arange(y0 + 0.5, y1))
-        points = np.column_stack([x.ravel(), y.ravel()])
-        total += int(np.all([d.seen(layer, points) for d in study.dies], axis=0).sum())
-    return total
+def drawn_and_visible_um2(
+    study: Study, layer: str, boxes: Sequence[Sequence[float]], state: str
+) -> tuple[int, int]:
+    """Area of boxes (um), and that in which the layer can be seen in both dies.
+
+    A buried contact is drawn larger than what it joins and shows only where it joins it.
+    """
+    x, y = np.concatenate(
+        [
+            np.stack(np.meshgrid(np.arange(x0 + 0.5, x1), np.arange(y0 + 0.5, y1))).reshape(2, -1)
+            for x0, y0, x1, y1 in boxes
+        ],
+        axis=1,
+    )
+    points = np.column_stack([x, y])
+    shows = np.ones(len(points), bool)
+    if layer == "buried_contact":
+        die = study.dies[state == "added"]
+        shows = die.present("polysilicon", points) & die.present("diffusion", points)
+    seen = np.all([d.seen(layer, points) for d in study.dies], axis=0)
+    return int(shows.sum()), int((shows & seen).sum())
 
 
 def costs_of(study: Study) -> dict[str, float]:
