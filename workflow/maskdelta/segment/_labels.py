@@ -485,12 +485,12 @@ def _give_back_dots(cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes) 
 
 
 def _trim_dots(cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes) -> None:
-    """Take arms off dots, narrower than four fifths of a dot; changes `cost`.
+    """Take arms off dots, narrower than half a dot; changes `cost`.
 
     A blend at the edge of the metal has the colour of a contact, and joins one that lies near.
     """
     for k in np.flatnonzero(rules.dot & np.isfinite(dots.usual)):
-        width = int(0.8 * np.sqrt(dots.usual[k])) | 1
+        width = int(np.sqrt(dots.usual[k]) / 2) | 1
         disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
         rest = _all_but(cost, int(k))
         mask = ((cost[k] <= rest) & (rest < _NO_BORDER)).astype(np.uint8)
