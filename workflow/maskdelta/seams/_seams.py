@@ -1,0 +1,302 @@
+"""Seams that somebody's earlier joining left inside a finished picture."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.images import Box, Raster, map_ordered
+from maskdelta.seams._closely import Closely, Sheet, Sign, doubled_px, look_closely, stops
+from maskdelta.seams._lines import Candidate, candidates, strengths
+from maskdelta.seams._look import HALO_PX, KINDS, PIECE_PX, TURNS_PX, look_across
+from maskdelta.study import write_json, write_table
+
+__all__ = ["Seams", "find_seams"]
+
+_COLUMNS_PX = 2048
+_NEAR_PX = 6
+_LEAST = 7.0
+_LEAST_ON_GRID = 5.0
+# over the strongest line beside, and the largest value: more is a shape of the die
+_RULES = {"offset": (2.0, 6.0), "brightness": (3.5, 0.08)}
+_MARGIN_PX = 200
+
+
+@dataclass(frozen=True)
+class Seams:
+    """What was found in one view.
+
+    Parameters
+    ----------
+    rows : list of dict
+        Rows of the table `seams`, px of the mosaic frame.
+    figures : dict
+        `offset_seen_px` and `brightness_seen_frac`: what a seam from side to side would
+        typically have to be to be found; None where too little crosses any line.
+    """
+
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    figures: dict[str, Any] = field(default_factory=dict)
+
+    def write(self, folder: str | Path) -> None:
+        """Write seams.csv and seams.json."""
+        write_table(Path(folder) / "seams.csv", "seams", self.rows)
+        write_json(Path(folder) / "seams.json", self.figures)
+
+
+def find_seams(mosaic: Raster, coverage: Raster, *, threads: int = 1) -> Seams:
+    """Look for seams in a picture that somebody else may have joined.
+
+    Parameters
+    ----------
+    mosaic, coverage : Raster
+        Of the view.
+    threads : int
+        The result does not depend on it.
+
+    Returns
+    -------
+    Seams
+
+    Notes
+    -----
+    Read in blocks of 512 x 2048 px. What is kept is about a fifth of a byte a px.
+    """
+    ends: list[tuple[NDArray[np.float64], tuple[bool, bool]]] = []
+    makers: list[Callable[[], dict[str, Any]]] = []
+    seen: list[dict[str, float | None]] = []
+    for turned in (False, True):
+        sheet = Sheet(mosaic, coverage, turned)
+        bounds, lines, figures = _upright(sheet, threads)
+        seen.append(figures)
+        for line in lines:
+            ends.append(
+                (_ends(sheet, bounds, line), stops(sheet, bounds, line.seen, line.kinds[0]))
+            )
+            makers.append(partial(_row, sheet, bounds, line))
+    found = [makers[k]() for k in _explained(ends)]
+    found.sort(key=lambda row: (row["direction"], row["x0_px"], row["y0_px"]))
+    rows = [{"seam": n, **row} for n, row in enumerate(found, start=1)]
+    return Seams(rows, {key: _worse([s[key] for s in seen]) for key in seen[0]})
+
+
+def _explained(ends: Sequence[tuple[NDArray[np.float64], tuple[bool, bool]]]) -> list[int]:
+    """Seams none of whose ends lies in the open, where it stops far from any other seam."""
+    kept = list(range(len(ends)))
+    while True:
+        stay = [k for k in kept if not _in_the_open(k, kept, ends)]
+        if stay == kept:
+            return kept
+        kept = stay
+
+
+def _in_the_open(
+    k: int, kept: Sequence[int], ends: Sequence[tuple[NDArray[np.float64], tuple[bool, bool]]]
+) -> bool:
+    others = [ends[n][0] for n in kept if n != k]
+    return any(
+        stop and not any(_distance(point, other) < 1.2 * PIECE_PX for other in others)
+        for point, stop in zip(*ends[k], strict=True)
+    )
+
+
+def _distance(point: NDArray[np.float64], line: NDArray[np.float64]) -> float:
+    """Of a point from a piece of a line."""
+    way = line[1] - line[0]
+    share = float(np.clip((point - line[0]) @ way / max(float(way @ way), 1e-9), 0, 1))
+    return float(np.hypot(*(point - line[0] - share * way)))
+
+
+def _worse(values: Sequence[float | None]) -> float | None:
+    told = [v for v in values if v is not None]
+    return max(told) if len(told) == len(values) else None
+
+
+def _upright(sheet: Sheet, threads: int) -> tuple[list[int], list[_Seam], dict[str, float | None]]:
+    """Where pieces begin, upright seams of a sheet, and how small a step would have been seen."""
+    height, _ = sheet.shape
+    count = max(1, round(height / PIECE_PX))
+    bounds = [round(height * k / count) for k in range(count + 1)]
+    strong, errors = [], []
+    for values, error in map_ordered(
+        lambda k: _look(sheet, bounds[k], bounds[k + 1]), range(count), threads=threads
+    ):
+        strong.append(strengths(values, error))
+        errors.append(error[TURNS_PX.index(0)])
+    # no tile is so narrow that it meets another this near to the border
+    left, right = _extent(errors)
+    looked = [
+        look_closely(sheet, bounds, line, kind)
+        for number, kind in enumerate(KINDS)
+        for line in candidates(strong, number)
+        if left + _MARGIN_PX <= line.middle <= right - _MARGIN_PX
+    ]
+    return bounds, _accepted(looked), _sensitivity(errors)
+
+
+def _extent(errors: Sequence[NDArray[np.float32]]) -> tuple[int, int]:
+    """First and last column at which anything could be told."""
+    told = np.flatnonzero(np.isfinite(np.stack(errors)).any((0, 1)))
+    return (int(told[0]), int(told[-1])) if len(told) else (0, 0)
+
+
+def _look(sheet: Sheet, y0: int, y1: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """`look_across` over the width of a sheet, in blocks of columns."""
+    width = sheet.shape[1]
+    halo = HALO_PX + max(TURNS_PX)
+    parts = []
+    for x0 in range(0, width, _COLUMNS_PX):
+        x1 = min(x0 + _COLUMNS_PX, width)
+        picture, seen = sheet.read(Box(x0 - halo, y0, x1 + halo, y1))
+        parts.append([plane[..., halo : halo + x1 - x0] for plane in look_across(picture, seen)])
+    values, errors = (np.concatenate(planes, axis=-1) for planes in zip(*parts, strict=True))
+    return values, errors
+
+
+@dataclass(frozen=True)
+class _Seam:
+    """A line that was believed: all that was seen of it, and the kinds that speak for it."""
+
+    seen: Closely
+    kinds: tuple[str, ...]
+    on_grid: bool = False
+
+
+def _accepted(looked: Sequence[Closely]) -> list[_Seam]:
+    """Lines that stand, each once; and weaker ones where the pitch of the others expects them."""
+    found = _merged(looked, _stands)
+    pitch = _pitch([seam.seen.line for seam in found])
+    if not pitch:
+        return found
+    first, step = pitch
+
+    def expected(line: Candidate) -> bool:
+        return abs((line.middle - first + step / 2) % step - step / 2) <= 3
+
+    more = _merged(
+        looked,
+        lambda sign, line, kind: (
+            _stands(sign, line, kind)
+            or (expected(line) and _stands(sign, line, kind, least=_LEAST_ON_GRID, beside=0.6))
+        ),
+    )
+    return [replace(seam, on_grid=expected(seam.seen.line)) for seam in more]
+
+
+def _stands(
+    sign: Sign, line: Candidate, kind: str, *, least: float = _LEAST, beside: float = 1.0
+) -> bool:
+    """Whether a line is long enough to be the edge of a tile, and its sign strong enough.
+
+    One piece may lie along a block of the die in which all lines take a step. Lines that run
+    askew have many more chances.
+    """
+    enough = 3 if line.turn_px else 2
+    short = line.last - line.first < enough
+    over, most = _RULES[kind]
+    return not short and abs(sign.value) <= most and sign.stands(least=least, over=beside * over)
+
+
+def _merged(
+    looked: Sequence[Closely], stands: Callable[[Sign, Candidate, str], bool]
+) -> list[_Seam]:
+    """One seam for all candidates within a few px that share a part of their length."""
+    believed = []
+    for seen in looked:
+        kinds = tuple(k for k in KINDS if k in seen.signs and stands(seen.signs[k], seen.line, k))
+        if kinds:
+            believed.append(_Seam(seen, kinds))
+    believed.sort(key=lambda s: -max(s.seen.signs[k].strength for k in s.kinds))
+    kept: list[_Seam] = []
+    for seam in believed:
+        twin = next((n for n, old in enumerate(kept) if _same(old.seen.line, seam.seen.line)), None)
+        if twin is None:
+            kept.append(seam)
+        else:
+            both = {*kept[twin].kinds, *seam.kinds}
+            kept[twin] = replace(kept[twin], kinds=tuple(k for k in KINDS if k in both))
+    return kept
+
+
+def _same(a: Candidate, b: Candidate) -> bool:
+    first, last = max(a.first, b.first), min(a.last, b.last)
+    if first >= last:
+        return False
+    amid = (first + last - 1) / 2
+    return abs(a.column_at(amid) - b.column_at(amid)) <= _NEAR_PX
+
+
+def _pitch(lines: Sequence[Candidate], *, least_px: int = 256) -> tuple[float, float] | None:
+    """A line's place and the pitch that at least three lines share; None without one."""
+    places = sorted({round(line.middle) for line in lines})
+    apart = [p for k, p in enumerate(places) if not k or p - places[k - 1] > 2 * _NEAR_PX]
+    best: tuple[int, float, float] | None = None
+    for i, a in enumerate(apart):
+        for b in apart[i + 1 :]:
+            for share in (1, 2, 3):
+                step = (b - a) / share
+                if step < least_px:
+                    continue
+                fit = sum(abs((x - a + step / 2) % step - step / 2) <= 3 for x in apart)
+                if fit >= 3 and (best is None or (fit, step) > best[::2]):
+                    best = (fit, float(a), step)
+    return None if best is None else best[1:]
+
+
+def _sensitivity(errors: Sequence[NDArray[np.float32]]) -> dict[str, float | None]:
+    """The step that a seam from end to end needs to be found, at a typical line."""
+    stacked = np.stack(errors)
+    out: dict[str, float | None] = {}
+    for kind, name in ((0, "offset_seen_px"), (1, "brightness_seen_frac")):
+        with np.errstate(divide="ignore"):
+            weight = (1 / stacked[:, kind] ** 2).sum(0)
+        told = weight > 0
+        out[name] = (
+            round(float(_LEAST / np.sqrt(np.median(weight[told]))), 4)
+            if told.mean() > 0.25
+            else None
+        )
+    return out
+
+
+def _ends(sheet: Sheet, bounds: Sequence[int], seam: _Seam) -> NDArray[np.float64]:
+    """End points, (2, 2) px of the mosaic frame; a line runs between two px."""
+    line = seam.seen.line
+    points = np.array(
+        [
+            [line.column_at(piece - 0.5) - 0.5, bounds[piece] - 0.5]
+            for piece in (line.first, line.last)
+        ]
+    )
+    return (points[:, ::-1] if sheet.turned else points) + np.array(sheet.mosaic.origin)
+
+
+def _row(sheet: Sheet, bounds: Sequence[int], seam: _Seam) -> dict[str, Any]:
+    """Row of the table; px of the mosaic frame."""
+    line, signs = seam.seen.line, seam.seen.signs
+    ends = _ends(sheet, bounds, seam)
+    offset, brightness = (signs[kind] for kind in KINDS)
+    doubled = doubled_px(sheet, bounds, line)
+    return {
+        "direction": "level" if sheet.turned else "upright",
+        **dict(zip(("x0_px", "y0_px", "x1_px", "y1_px"), ends.ravel().tolist(), strict=True)),
+        "signs": "; ".join((*seam.kinds, *(("doubled strip",) if doubled else ()))),
+        "offset_px": offset.value if np.isfinite(offset.error) else None,
+        "offset_error_px": offset.error if np.isfinite(offset.error) else None,
+        "brightness_frac": _frac(brightness.value) if np.isfinite(brightness.error) else None,
+        "brightness_error_frac": (brightness.error if np.isfinite(brightness.error) else None),
+        "doubled_px": doubled,
+        "strength": max(signs[kind].strength for kind in seam.kinds),
+        "beside": max(signs[kind].beside for kind in seam.kinds),
+        "on_grid": seam.on_grid,
+    }
+
+
+def _frac(log_ratio: float) -> float:
+    return float(np.expm1(log_ratio))
