@@ -7,6 +7,8 @@ rule difference:
         layers_after="results/dies/{after}/layers.json",
         mosaics=both_mosaics,
         coverages=both_coverages,
+        seams_before=seams_before,
+        seams_after=seams_after,
         link="results/dies/{before}/to_study.json",
         registrations=all_registrations,
     output:
@@ -45,6 +47,8 @@ rule sensitivity:
         layers_after=rules.difference.input.layers_after,
         mosaics=both_mosaics,
         coverages=both_coverages,
+        seams_before=seams_before,
+        seams_after=seams_after,
         masks=rules.difference.output.masks,
         link=rules.difference.input.link,
         registrations=all_registrations,

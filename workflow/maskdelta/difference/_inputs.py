@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
+from maskdelta.difference._along_seam import SeamLines
 from maskdelta.difference._dots import DotLook, learn_dots
 from maskdelta.difference._joint import JointColours, learn_joint_colours
 from maskdelta.difference._masks import ADDED, REMOVED, Reach
@@ -40,6 +42,8 @@ class DiePair:
     layers : sequence of str
         Those that get a mask.
     settings : DifferenceSettings
+    seams : (sequence of dict, sequence of dict)
+        Rows of `seams.csv` before and after, of those that are finished pictures.
     """
 
     before: LayerStack
@@ -52,6 +56,7 @@ class DiePair:
     um_per_px: float
     layers: Sequence[str]
     settings: DifferenceSettings
+    seams: tuple[Sequence[Mapping[str, Any]], Sequence[Mapping[str, Any]]] = ((), ())
 
 
 @dataclass(frozen=True)
@@ -90,6 +95,7 @@ class Inputs:
     error : ErrorMap
     overlay : Overlay
     settings : DifferenceSettings
+    seams : SeamLines
     """
 
     before: DieRasters
@@ -103,6 +109,7 @@ class Inputs:
     error: ErrorMap
     overlay: Overlay
     settings: DifferenceSettings
+    seams: SeamLines = field(default_factory=SeamLines.none)
 
     @classmethod
     def open(cls, stack: ExitStack, pair: DiePair) -> Inputs:
@@ -137,7 +144,12 @@ class Inputs:
             error=pair.error,
             overlay=pair.overlay,
             settings=pair.settings,
+            seams=SeamLines.of_rows(*pair.seams, pair.registration),
         )
+
+    def along_seam(self, region: Region) -> bool:
+        """Whether a region lies along a seam that an earlier joining left in either picture."""
+        return self.seams.hold(region.box.moved(*self.before.mosaic.origin))
 
     def is_dot(self, region: Region) -> bool:
         """Whether one photograph shows a dot of the region's layer and the other surely none."""

@@ -92,5 +92,13 @@ class SecondLooks:
         """Regions that stand and those in doubt; `states` are of all layers before any doubt."""
         edges = replace(self.edges, before=inputs.before.mosaic, after=inputs.after.mosaic)
         before = inputs.before.membership
-        look = SecondLook(states, before, inputs.planes, self.spacing_px, edges, inputs.is_dot)
+        look = SecondLook(
+            states,
+            before,
+            inputs.planes,
+            self.spacing_px,
+            edges,
+            inputs.is_dot,
+            inputs.along_seam,
+        )
         return look.split(regions, distance_px=distance_px)

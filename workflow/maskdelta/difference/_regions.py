@@ -27,7 +27,7 @@ __all__ = [
 ]
 
 _SUMS = 11
-VETOES = ("near debris", "soft outline", "narrow gap", "oblique edges")
+VETOES = ("near debris", "soft outline", "narrow gap", "oblique edges", "along a seam")
 
 
 @dataclass(frozen=True)

@@ -35,6 +35,8 @@ class SecondLook:
     edges : EdgeLook
     is_dot : callable
         Whether a region is a dot like others of its layer.
+    along_seam : callable
+        Whether a region lies along a seam of an earlier joining.
     """
 
     raw: Raster
@@ -43,9 +45,12 @@ class SecondLook:
     spacing_px: Mapping[int, int]
     edges: EdgeLook
     is_dot: Callable[[Region], bool] = lambda _: False
+    along_seam: Callable[[Region], bool] = lambda _: False
 
     def doubt(self, region: Region, *, most_narrow: float = 0.8, least_along: float = 0.4) -> str:
         """Why a region is no change of the masks; empty when nothing speaks against it."""
+        if self.along_seam(region):
+            return "along a seam"
         box = region.box.grown(_MARGIN_PX)
         states = self.raw.read(box, planes=[region.layer])[0]
         inner = slice(_MARGIN_PX, -_MARGIN_PX)
