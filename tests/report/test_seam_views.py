@@ -1,0 +1,70 @@
+"""Seams of an earlier joining on the page of a die."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from maskdelta.report import write_report
+from maskdelta.study import write_json, write_table
+from report_scene import settings, write_scene
+
+SEAM = {
+    "seam": 1,
+    "direction": "upright",
+    "x0_px": 300.5,
+    "y0_px": 0.0,
+    "x1_px": 300.5,
+    "y1_px": 400.0,
+    "signs": "offset; doubled strip",
+    "offset_px": -1.5,
+    "offset_error_px": 0.08,
+    "brightness_frac": None,
+    "brightness_error_frac": None,
+    "doubled_px": 9,
+    "strength": 14.2,
+    "beside": 2.1,
+    "on_grid": False,
+}
+
+
+@pytest.fixture
+def results(tmp_path: Path) -> Path:
+    return write_scene(tmp_path)
+
+
+def _write(results: Path, rows: list, **figures: float | None) -> str:
+    folder = results / "dies" / "a1" / "top"
+    write_table(folder / "seams.csv", "seams", rows)
+    seen = {"offset_seen_px": 0.25, "brightness_seen_frac": 0.012, **figures}
+    write_json(folder / "seams.json", seen)
+    write_report(results, settings())
+    return (results / "report" / "die-a1.html").read_text(encoding="utf-8")
+
+
+def test_seams_are_drawn_and_listed(results: Path) -> None:
+    page = _write(results, [SEAM])
+    assert "1 seam was found" in page
+    assert "offset; doubled strip of 9 px" in page
+    assert "1.50 ± 0.08" in page
+    assert (results / "report" / "die-a1" / "top_seams_light.png").is_file()
+    assert "1 seam of an earlier joining" in (results / "report" / "index.html").read_text("utf-8")
+
+
+def test_none_found_says_how_small_a_step_would_have_been_seen(results: Path) -> None:
+    page = _write(results, [])
+    assert "None was found" in page
+    assert "0.25 px" in page
+    assert "step of brightness of 1.2" in page
+
+
+def test_a_bare_picture_says_that_nothing_could_be_told(results: Path) -> None:
+    page = _write(results, [], offset_seen_px=None, brightness_seen_frac=None)
+    assert "Too little crosses any line of this picture to tell" in page
+
+
+def test_a_view_of_tiles_says_nothing_of_seams(results: Path) -> None:
+    write_report(results, settings())
+    page = (results / "report" / "die-a1.html").read_text(encoding="utf-8")
+    assert "earlier joining" not in page
