@@ -200,6 +200,9 @@ def _stands(
     enough = 3 if line.turn_px else 2
     short = line.last - line.first < enough
     over, most = _RULES[kind]
+    if kind == "offset":
+        # large steps are what shapes of the die take, and what a seam shows all the more plainly
+        over *= 1 + float(np.clip(abs(sign.value) - 0.5, 0, 1))
     return not short and abs(sign.value) <= most and sign.stands(least=least, over=beside * over)
 
 
