@@ -64,6 +64,18 @@ def test_a_bare_picture_says_that_nothing_could_be_told(results: Path) -> None:
     assert "Too little crosses any line of this picture to tell" in page
 
 
+def test_jumps_stand_on_the_page_of_the_registration(results: Path) -> None:
+    row = {"jump": 1, "picture": "after", "x0_px": 300.0, "y0_px": 0.0, "x1_px": 300.0}
+    more = {"y1_px": 400.0, "dx_px": 1.25, "dy_px": -0.5, "error_px": 0.06}
+    table = results / "comparisons" / "a1--b1" / "jumps.csv"
+    write_table(table, "jumps", [{**row, **more, "jump_um": 0.67, "strength": 22.0}])
+    write_report(results, settings())
+    page = (results / "report" / "a1--b1-fit.html").read_text(encoding="utf-8")
+    assert "Jumps along straight lines" in page
+    assert "<td>b1</td>" in page
+    assert '<td class="n">1.25</td>' in page
+
+
 def test_a_view_of_tiles_says_nothing_of_seams(results: Path) -> None:
     write_report(results, settings())
     page = (results / "report" / "die-a1.html").read_text(encoding="utf-8")

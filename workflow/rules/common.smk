@@ -330,6 +330,7 @@ def report_inputs(wildcards):
         for before, after in PAIRS
         for name in (
             "registration.json",
+            "jumps.csv",
             "overlay.json",
             "changes.csv",
             "changes.gds",

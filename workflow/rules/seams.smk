@@ -1,4 +1,4 @@
-# Finished pictures only: what an earlier joining left inside.
+# What an earlier joining left inside: in finished pictures alone, and in any pair of dies.
 
 
 rule seams:
@@ -21,3 +21,24 @@ rule seams:
         "Seams left inside the picture of {wildcards.die} ({wildcards.view})"
     script:
         "../../scripts/seams.py"
+
+
+rule jumps:
+    input:
+        registration="results/comparisons/{before}--{after}/registration.json",
+        residuals="results/comparisons/{before}--{after}/residuals.csv",
+        link="results/dies/{before}/to_study.json",
+        registrations=all_registrations,
+    output:
+        table="results/comparisons/{before}--{after}/jumps.csv",
+    log:
+        "results/logs/{before}--{after}/jumps.log",
+    threads: 1
+    resources:
+        mem_mb=500,
+    params:
+        code=code_digest("seams", "study"),
+    message:
+        "Jumps between {wildcards.before} and {wildcards.after}"
+    script:
+        "../../scripts/jumps.py"

@@ -200,6 +200,29 @@ _SEAMS = Table(
     ),
 )
 
+_JUMPS = Table(
+    "jumps",
+    "A row a straight line along which a registration jumps: a seam in one of the two pictures.",
+    (
+        _c("jump", int, "Number of the line in this comparison."),
+        _c(
+            "picture",
+            str,
+            "In whose frame it runs upright or level; either, where both lie alike.",
+            choices=("before", "after", "either"),
+        ),
+        _c("x0_px", float, "One end, mosaic of the die before.", decimals=1),
+        _c("y0_px", float, "One end, mosaic of the die before.", decimals=1),
+        _c("x1_px", float, "The other end, mosaic of the die before.", decimals=1),
+        _c("y1_px", float, "The other end, mosaic of the die before.", decimals=1),
+        _c("dx_px", float, "Jump from left to right of it, or downwards, px of the die before."),
+        _c("dy_px", float, "The same, its component in y."),
+        _c("error_px", float, "Standard error of either component."),
+        _c("jump_um", float, "Length of the jump in the unit of the study."),
+        _c("strength", float, "Length of the jump in standard errors.", decimals=1),
+    ),
+)
+
 _RESIDUALS = Table(
     "residuals",
     "A row a control point of the registration.",
@@ -530,6 +553,7 @@ TABLES: dict[str, Table] = {
         _NEIGHBOURS,
         _PAIRS,
         _SEAMS,
+        _JUMPS,
         _RESIDUALS,
         _REGIONS,
         _NULL,
