@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from maskdelta.report import write_report
-from maskdelta.study import write_json, write_table
+from maskdelta.study import read_table, write_json, write_table
 from report_scene import settings, write_scene
 
 SEAM = {
@@ -74,6 +74,18 @@ def test_jumps_stand_on_the_page_of_the_registration(results: Path) -> None:
     assert "Jumps along straight lines" in page
     assert "<td>b1</td>" in page
     assert '<td class="n">1.25</td>' in page
+
+
+@pytest.mark.parametrize("residual_px", [0.4, 2.6])
+def test_steps_between_tiles_are_listed(results: Path, residual_px: float) -> None:
+    table = results / "dies" / "a1" / "top" / "pairs.csv"
+    rows = read_table(table, "pairs")
+    write_table(table, "pairs", [{**rows[0], "residual_px": residual_px}])
+    write_report(results, settings())
+    page = (results / "report" / "die-a1.html").read_text(encoding="utf-8")
+    listed = "Steps over 1 px at the seams" in page and '<td class="n">2.60</td>' in page
+    assert listed == (residual_px > 1)
+    assert ("there are no steps at the seams" in page) == (residual_px < 1)
 
 
 def test_a_view_of_tiles_says_nothing_of_seams(results: Path) -> None:

@@ -155,11 +155,18 @@ def _view(folders: Folders, die: str, view: str) -> dict[str, Any]:
         "plots": plots,
         "exaggeration": arrows.exaggeration,
         "unused": int((~arrows.used).sum()),
+        "steps": _steps(pairs),
         "flat_field": flat_field,
         "seams": seam_view(folders.report, folder, f"{files}_seams", die),
         "survey": f"../dies/{die}/{view}/survey/index.html",
         "remarks": _remarks(folder, poses, stitch["notes"]),
     }
+
+
+def _steps(pairs: Sequence[dict[str, Any]], *, least_px: float = 1.0) -> list[dict[str, Any]]:
+    """Pairs of tiles whose seam may show a step, the largest first: those believed, then others."""
+    steps = [row for row in pairs if (row["residual_px"] or 0.0) > least_px]
+    return sorted(steps, key=lambda row: (not row["used"], -row["residual_px"]))
 
 
 def _remarks(folder: Path, poses: Poses, notes: Sequence[str]) -> list[str]:
