@@ -112,6 +112,14 @@ def test_a_picture_turned_since_is_looked_at_askew(tmp_path: Path) -> None:
     assert across / down == pytest.approx(np.tan(np.radians(0.33)), abs=0.004)
 
 
+def test_seams_of_a_regular_pitch_support_one_another(tmp_path: Path) -> None:
+    cuts = (450, 900, 1350)
+    picture, joints = join_wrongly(_die(1), xs=cuts, offset_px=(0.0, 1.5), seed=1)
+    rows = seams_of(picture, tmp_path).rows
+    assert found_share(rows, joints)[:2] == (3, 0)
+    assert all(row["on_grid"] for row in rows)
+
+
 def test_the_same_for_any_number_of_threads(tmp_path: Path) -> None:
     picture, _ = join_wrongly(_die(1)[:1100, :1200], xs=(X,), offset_px=(0.0, 2.0), seed=1)
     once = seams_of(picture, tmp_path)

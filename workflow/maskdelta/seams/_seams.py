@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.images import Box, Raster, map_ordered
-from maskdelta.seams._closely import Closely, Sheet, Sign, doubled_px, look_closely, stops
-from maskdelta.seams._lines import Candidate, candidates, strengths
+from maskdelta.seams._accept import RULES, Ends, Seam, accepted, explained
+from maskdelta.seams._closely import Sheet, doubled_px, look_closely, stops
+from maskdelta.seams._lines import candidates, strengths
 from maskdelta.seams._look import HALO_PX, KINDS, PIECE_PX, TURNS_PX, look_across
 from maskdelta.study import write_json, write_table
 
@@ -21,10 +22,6 @@ __all__ = ["Seams", "find_seams"]
 
 _COLUMNS_PX = 2048
 _NEAR_PX = 6
-_LEAST = 7.0
-_LEAST_ON_GRID = 5.0
-# over the strongest line beside, and the largest value: more is a shape of the die
-_RULES = {"offset": (2.0, 6.0), "brightness": (3.5, 0.08)}
 _MARGIN_PX = 200
 
 
@@ -68,7 +65,7 @@ def find_seams(mosaic: Raster, coverage: Raster, *, threads: int = 1) -> Seams:
     -----
     Read in blocks of 512 x 2048 px. What is kept is about a fifth of a byte a px.
     """
-    ends: list[tuple[NDArray[np.float64], tuple[bool, bool]]] = []
+    ends: list[Ends] = []
     makers: list[Callable[[], dict[str, Any]]] = []
     seen: list[dict[str, float | None]] = []
     for turned in (False, True):
@@ -80,37 +77,10 @@ def find_seams(mosaic: Raster, coverage: Raster, *, threads: int = 1) -> Seams:
                 (_ends(sheet, bounds, line), stops(sheet, bounds, line.seen, line.kinds[0]))
             )
             makers.append(partial(_row, sheet, bounds, line))
-    found = [makers[k]() for k in _explained(ends)]
+    found = [makers[k]() for k in explained(ends)]
     found.sort(key=lambda row: (row["direction"], row["x0_px"], row["y0_px"]))
     rows = [{"seam": n, **row} for n, row in enumerate(found, start=1)]
     return Seams(rows, {key: _worse([s[key] for s in seen]) for key in seen[0]})
-
-
-def _explained(ends: Sequence[tuple[NDArray[np.float64], tuple[bool, bool]]]) -> list[int]:
-    """Seams none of whose ends lies in the open, where it stops far from any other seam."""
-    kept = list(range(len(ends)))
-    while True:
-        stay = [k for k in kept if not _in_the_open(k, kept, ends)]
-        if stay == kept:
-            return kept
-        kept = stay
-
-
-def _in_the_open(
-    k: int, kept: Sequence[int], ends: Sequence[tuple[NDArray[np.float64], tuple[bool, bool]]]
-) -> bool:
-    others = [ends[n][0] for n in kept if n != k]
-    return any(
-        stop and not any(_distance(point, other) < 1.2 * PIECE_PX for other in others)
-        for point, stop in zip(*ends[k], strict=True)
-    )
-
-
-def _distance(point: NDArray[np.float64], line: NDArray[np.float64]) -> float:
-    """Of a point from a piece of a line."""
-    way = line[1] - line[0]
-    share = float(np.clip((point - line[0]) @ way / max(float(way @ way), 1e-9), 0, 1))
-    return float(np.hypot(*(point - line[0] - share * way)))
 
 
 def _worse(values: Sequence[float | None]) -> float | None:
@@ -118,7 +88,7 @@ def _worse(values: Sequence[float | None]) -> float | None:
     return max(told) if len(told) == len(values) else None
 
 
-def _upright(sheet: Sheet, threads: int) -> tuple[list[int], list[_Seam], dict[str, float | None]]:
+def _upright(sheet: Sheet, threads: int) -> tuple[list[int], list[Seam], dict[str, float | None]]:
     """Where pieces begin, upright seams of a sheet, and how small a step would have been seen."""
     height, _ = sheet.shape
     count = max(1, round(height / PIECE_PX))
@@ -137,7 +107,7 @@ def _upright(sheet: Sheet, threads: int) -> tuple[list[int], list[_Seam], dict[s
         for line in candidates(strong, number)
         if left + _MARGIN_PX <= line.middle <= right - _MARGIN_PX
     ]
-    return bounds, _accepted(looked), _sensitivity(errors)
+    return bounds, accepted(looked), _sensitivity(errors)
 
 
 def _extent(errors: Sequence[NDArray[np.float32]]) -> tuple[int, int]:
@@ -159,116 +129,24 @@ def _look(sheet: Sheet, y0: int, y1: int) -> tuple[NDArray[np.float32], NDArray[
     return values, errors
 
 
-@dataclass(frozen=True)
-class _Seam:
-    """A line that was believed: all that was seen of it, and the kinds that speak for it."""
-
-    seen: Closely
-    kinds: tuple[str, ...]
-    on_grid: bool = False
-
-
-def _accepted(looked: Sequence[Closely]) -> list[_Seam]:
-    """Lines that stand, each once; and weaker ones where the pitch of the others expects them."""
-    found = _merged(looked, _stands)
-    pitch = _pitch([seam.seen.line for seam in found])
-    if not pitch:
-        return found
-    first, step = pitch
-
-    def expected(line: Candidate) -> bool:
-        return abs((line.middle - first + step / 2) % step - step / 2) <= 3
-
-    more = _merged(
-        looked,
-        lambda sign, line, kind: (
-            _stands(sign, line, kind)
-            or (expected(line) and _stands(sign, line, kind, least=_LEAST_ON_GRID, beside=0.6))
-        ),
-    )
-    return [replace(seam, on_grid=expected(seam.seen.line)) for seam in more]
-
-
-def _stands(
-    sign: Sign, line: Candidate, kind: str, *, least: float = _LEAST, beside: float = 1.0
-) -> bool:
-    """Whether a line is long enough to be the edge of a tile, and its sign strong enough.
-
-    One piece may lie along a block of the die in which all lines take a step. Lines that run
-    askew have many more chances.
-    """
-    enough = 3 if line.turn_px else 2
-    short = line.last - line.first < enough
-    over, most = _RULES[kind]
-    if kind == "offset":
-        # large steps are what shapes of the die take, and what a seam shows all the more plainly
-        over *= 1 + float(np.clip(abs(sign.value) - 0.5, 0, 1))
-    return not short and abs(sign.value) <= most and sign.stands(least=least, over=beside * over)
-
-
-def _merged(
-    looked: Sequence[Closely], stands: Callable[[Sign, Candidate, str], bool]
-) -> list[_Seam]:
-    """One seam for all candidates within a few px that share a part of their length."""
-    believed = []
-    for seen in looked:
-        kinds = tuple(k for k in KINDS if k in seen.signs and stands(seen.signs[k], seen.line, k))
-        if kinds:
-            believed.append(_Seam(seen, kinds))
-    believed.sort(key=lambda s: -max(s.seen.signs[k].strength for k in s.kinds))
-    kept: list[_Seam] = []
-    for seam in believed:
-        twin = next((n for n, old in enumerate(kept) if _same(old.seen.line, seam.seen.line)), None)
-        if twin is None:
-            kept.append(seam)
-        else:
-            both = {*kept[twin].kinds, *seam.kinds}
-            kept[twin] = replace(kept[twin], kinds=tuple(k for k in KINDS if k in both))
-    return kept
-
-
-def _same(a: Candidate, b: Candidate) -> bool:
-    first, last = max(a.first, b.first), min(a.last, b.last)
-    if first >= last:
-        return False
-    amid = (first + last - 1) / 2
-    return abs(a.column_at(amid) - b.column_at(amid)) <= _NEAR_PX
-
-
-def _pitch(lines: Sequence[Candidate], *, least_px: int = 256) -> tuple[float, float] | None:
-    """A line's place and the pitch that at least three lines share; None without one."""
-    places = sorted({round(line.middle) for line in lines})
-    apart = [p for k, p in enumerate(places) if not k or p - places[k - 1] > 2 * _NEAR_PX]
-    best: tuple[int, float, float] | None = None
-    for i, a in enumerate(apart):
-        for b in apart[i + 1 :]:
-            for share in (1, 2, 3):
-                step = (b - a) / share
-                if step < least_px:
-                    continue
-                fit = sum(abs((x - a + step / 2) % step - step / 2) <= 3 for x in apart)
-                if fit >= 3 and (best is None or (fit, step) > best[::2]):
-                    best = (fit, float(a), step)
-    return None if best is None else best[1:]
-
-
 def _sensitivity(errors: Sequence[NDArray[np.float32]]) -> dict[str, float | None]:
     """The step that a seam from end to end needs to be found, at a typical line."""
     stacked = np.stack(errors)
     out: dict[str, float | None] = {}
-    for kind, name in ((0, "offset_seen_px"), (1, "brightness_seen_frac")):
+    names = {"offset": "offset_seen_px", "brightness": "brightness_seen_frac"}
+    for kind, (sign, name) in enumerate(names.items()):
         with np.errstate(divide="ignore"):
             weight = (1 / stacked[:, kind] ** 2).sum(0)
         told = weight > 0
         out[name] = (
-            round(float(_LEAST / np.sqrt(np.median(weight[told]))), 4)
+            round(float(RULES[sign].least / np.sqrt(np.median(weight[told]))), 4)
             if told.mean() > 0.25
             else None
         )
     return out
 
 
-def _ends(sheet: Sheet, bounds: Sequence[int], seam: _Seam) -> NDArray[np.float64]:
+def _ends(sheet: Sheet, bounds: Sequence[int], seam: Seam) -> NDArray[np.float64]:
     """End points, (2, 2) px of the mosaic frame; a line runs between two px."""
     line = seam.seen.line
     points = np.array(
@@ -280,7 +158,7 @@ def _ends(sheet: Sheet, bounds: Sequence[int], seam: _Seam) -> NDArray[np.float6
     return (points[:, ::-1] if sheet.turned else points) + np.array(sheet.mosaic.origin)
 
 
-def _row(sheet: Sheet, bounds: Sequence[int], seam: _Seam) -> dict[str, Any]:
+def _row(sheet: Sheet, bounds: Sequence[int], seam: Seam) -> dict[str, Any]:
     """Row of the table; px of the mosaic frame."""
     line, signs = seam.seen.line, seam.seen.signs
     ends = _ends(sheet, bounds, seam)
