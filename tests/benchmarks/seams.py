@@ -32,6 +32,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=5)
     parser.add_argument("--quick", action="store_true", help="one seed, fewer cases")
+    parser.add_argument("--cases", nargs="*", help="only these, e.g. clean 'offset 0.5'")
     parser.add_argument("--first-seed", type=int, default=None)
     parser.add_argument("--out", type=Path)
     options = parser.parse_args()
@@ -53,6 +54,8 @@ def main() -> None:
         for name in cuts:
             cases += [(f"offset {o}", name, {"offset_px": (o, o)}) for o in OFFSETS]
             cases += [(f"gain {g}", name, {"gain": g}) for g in GAINS]
+        if options.cases:
+            cases = [case for case in cases if case[0] in options.cases]
         for case, cut, options_of in cases[: 4 if options.quick else None]:
             joined, joints = join_wrongly(picture, seed=seed, **cuts[cut], **options_of)
             started = time.process_time()
