@@ -34,8 +34,8 @@ class Seams:
     rows : list of dict
         Rows of the table `seams`, px of the mosaic frame.
     figures : dict
-        `offset_seen_px` and `brightness_seen_frac`: what a seam from side to side would
-        typically have to be to be found; None where too little crosses any line.
+        `offset_seen_px` and `brightness_seen_frac`: what a seam from side to side has to be to be
+        found at 19 of 20 lines; None where too little crosses most lines.
     """
 
     rows: list[dict[str, Any]] = field(default_factory=list)
@@ -130,7 +130,10 @@ def _look(sheet: Sheet, y0: int, y1: int) -> tuple[NDArray[np.float32], NDArray[
 
 
 def _sensitivity(errors: Sequence[NDArray[np.float32]]) -> dict[str, float | None]:
-    """The step that a seam from end to end needs to be found, at a typical line."""
+    """The step that a seam from end to end needs to be found, at 19 of 20 lines.
+
+    None where less than half of the lines are crossed by enough to tell.
+    """
     stacked = np.stack(errors)
     out: dict[str, float | None] = {}
     names = {"offset": "offset_seen_px", "brightness": "brightness_seen_frac"}
@@ -138,11 +141,8 @@ def _sensitivity(errors: Sequence[NDArray[np.float32]]) -> dict[str, float | Non
         with np.errstate(divide="ignore"):
             weight = (1 / stacked[:, kind] ** 2).sum(0)
         told = weight > 0
-        out[name] = (
-            round(float(RULES[sign].least / np.sqrt(np.median(weight[told]))), 4)
-            if told.mean() > 0.25
-            else None
-        )
+        least = RULES[sign].least / np.sqrt(weight[told])
+        out[name] = round(float(np.quantile(least, 0.95)), 4) if told.mean() > 0.5 else None
     return out
 
 
