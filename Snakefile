@@ -12,6 +12,7 @@ if not config:
 include: "workflow/rules/common.smk"
 include: "workflow/rules/survey.smk"
 include: "workflow/rules/stitch.smk"
+include: "workflow/rules/seams.smk"
 include: "workflow/rules/register.smk"
 include: "workflow/rules/segment.smk"
 include: "workflow/rules/suggest.smk"

@@ -6,7 +6,7 @@ from maskdelta.cli import session
 from maskdelta.difference import DiePair, compare_dies
 from maskdelta.overlay import Overlay
 from maskdelta.register import ErrorMap
-from maskdelta.study import DifferenceSettings, LayerStack, Registration, ToStudy
+from maskdelta.study import DifferenceSettings, LayerStack, Registration, ToStudy, read_table
 
 with session(snakemake.log[0], snakemake.threads) as threads:
     link = ToStudy.read(snakemake.input.link, comparisons="results/comparisons")
@@ -21,6 +21,10 @@ with session(snakemake.log[0], snakemake.threads) as threads:
         um_per_px=link.um_per_mosaic_px(),
         layers=snakemake.params.layers,
         settings=DifferenceSettings(**snakemake.params.settings),
+        seams=tuple(
+            [row for path in paths for row in read_table(path, "seams")]
+            for paths in (snakemake.input.seams_before, snakemake.input.seams_after)
+        ),
     )
     compare_dies(
         pair,

@@ -14,6 +14,7 @@ from maskdelta.study import (
     SegmentSettings,
     Stack,
     ToStudy,
+    read_table,
 )
 
 with session(snakemake.log[0], snakemake.threads) as threads:
@@ -39,6 +40,10 @@ with session(snakemake.log[0], snakemake.threads) as threads:
         um_per_px=link.um_per_mosaic_px(),
         layers=snakemake.params.layers,
         settings=DifferenceSettings(**snakemake.params.settings),
+        seams=tuple(
+            [row for path in paths for row in read_table(path, "seams")]
+            for paths in (snakemake.input.seams_before, snakemake.input.seams_after)
+        ),
     )
     measure_sensitivity(
         pair,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -46,10 +47,12 @@ def candidates(states: np.ndarray) -> list[Region]:
     )
 
 
-def split(folder: Path, before: np.ndarray, states: np.ndarray, distance_px: float = 5.0):
+def split(
+    folder: Path, before: np.ndarray, states: np.ndarray, distance_px: float = 5.0, **more: Any
+):
     with membership(folder, before) as member, written(folder / "raw.tif", states) as raw:
         silent = EdgeLook(raw, raw, np.asarray, 0j, (1.0, 1.0))  # axes unknown: says nothing
-        look = SecondLook(raw, member, [0], {0: 11}, silent)
+        look = SecondLook(raw, member, [0], {0: 11}, silent, **more)
         return look.split(candidates(states), distance_px=distance_px)
 
 
@@ -154,3 +157,14 @@ def test_edges_say_nothing_where_both_photographs_show_the_same(tmp_path: Path) 
     with photograph(tmp_path / "b.tif", oval) as before, photograph(tmp_path / "a.tif", oval) as a:
         look = learn_edges(before, a, np.asarray, patches=9, patch_px=64)
         assert look.along_axes(drawn("oval"), Box(0, 0, SIZE, SIZE)) == 1.0
+
+
+@pytest.mark.parametrize("torn", [False, True])
+def test_what_lies_along_a_seam_is_set_aside(tmp_path: Path, torn: bool) -> None:
+    """A line cut off in full width is a change, unless a seam runs there."""
+    states = np.zeros((SIZE, SIZE), np.uint8)
+    states[4:18, 100:120] = REMOVED
+    kept, doubtful = split(tmp_path, LINES, states, along_seam=lambda _: torn)
+    assert [region.doubt for region in doubtful] == ["along a seam"] * torn
+    assert len(kept) == (not torn)
+    assert all(region.score == 0 for region in doubtful)

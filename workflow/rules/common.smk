@@ -125,6 +125,32 @@ def marks_of_view(die, view):
     return [m for m in MARKS if (m.die, m.view) == (die, view)]
 
 
+def seams_of(die, view):
+    """Table of the seams inside a view that is one finished picture; nothing for tiles."""
+    finished = STUDY.dies[die].views[view].picture
+    return [f"results/dies/{die}/{view}/seams.csv"] if finished else []
+
+
+def seams_before(wildcards):
+    """Seams of the main view before, if it is a finished picture."""
+    return seams_of(wildcards.before, STUDY.main_view(wildcards.before))
+
+
+def seams_after(wildcards):
+    """Seams of the main view after, if it is a finished picture."""
+    return seams_of(wildcards.after, STUDY.main_view(wildcards.after))
+
+
+def all_seams():
+    """Seams of all views that are finished pictures."""
+    return [
+        path
+        for die, settings in STUDY.dies.items()
+        for view in settings.views
+        for path in seams_of(die, view)
+    ]
+
+
 def digest_of_swatches(wildcards):
     """Content of a view's swatches and ignored areas: what makes its layers stale."""
     marks = marks_of_view(wildcards.die, segmented_view(wildcards))
@@ -403,7 +429,7 @@ def compared_dies():
 
 def report_inputs(wildcards):
     """Everything the report shows."""
-    found = all_mosaics() + all_surveys()
+    found = all_mosaics() + all_surveys() + all_seams()
     found += [f"results/dies/{die}/layers.json" for die in compared_dies()]
     found += [f"results/dies/{die}/to_study.json" for die in STUDY.dies]
     found += laid_views(*compared_dies())
@@ -413,6 +439,7 @@ def report_inputs(wildcards):
         for before, after in PAIRS
         for name in (
             "registration.json",
+            "jumps.csv",
             "overlay.json",
             "changes.csv",
             "changes.gds",

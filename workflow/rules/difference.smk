@@ -8,6 +8,8 @@ rule difference:
         mosaics=both_mosaics,
         coverages=both_coverages,
         laid=both_laid_views,
+        seams_before=seams_before,
+        seams_after=seams_after,
         link="results/dies/{before}/to_study.json",
         registrations=all_registrations,
     output:
@@ -46,6 +48,8 @@ rule sensitivity:
         layers_after=rules.difference.input.layers_after,
         mosaics=both_mosaics,
         coverages=both_coverages,
+        seams_before=seams_before,
+        seams_after=seams_after,
         masks=rules.difference.output.masks,
         link=rules.difference.input.link,
         registrations=all_registrations,

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
+from maskdelta.difference._along_seam import SeamLines
 from maskdelta.difference._dots import DotLook, learn_dots
 from maskdelta.difference._joint import JointColours, learn_joint_colours
 from maskdelta.difference._masks import ADDED, REMOVED, Reach
@@ -42,6 +44,8 @@ class DiePair:
     settings : DifferenceSettings
     labels : sequence of path, optional
         Labels of the mosaics, where these are not of the views that the stacks' own labels are of.
+    seams : (sequence of dict, sequence of dict)
+        Rows of `seams.csv` before and after, of those that are finished pictures.
     """
 
     before: LayerStack
@@ -55,6 +59,7 @@ class DiePair:
     layers: Sequence[str]
     settings: DifferenceSettings
     labels: Sequence[str | Path] = ()
+    seams: tuple[Sequence[Mapping[str, Any]], Sequence[Mapping[str, Any]]] = ((), ())
 
 
 @dataclass(frozen=True)
@@ -95,6 +100,7 @@ class Inputs:
     error : ErrorMap
     overlay : Overlay
     settings : DifferenceSettings
+    seams : SeamLines
     """
 
     before: DieRasters
@@ -108,6 +114,7 @@ class Inputs:
     error: ErrorMap
     overlay: Overlay
     settings: DifferenceSettings
+    seams: SeamLines = field(default_factory=SeamLines.none)
 
     @classmethod
     def open(cls, stack: ExitStack, pair: DiePair) -> Inputs:
@@ -142,7 +149,12 @@ class Inputs:
             error=pair.error,
             overlay=pair.overlay,
             settings=pair.settings,
+            seams=SeamLines.of_rows(*pair.seams, pair.registration),
         )
+
+    def along_seam(self, region: Region) -> bool:
+        """Whether a region lies along a seam that an earlier joining left in either picture."""
+        return self.seams.hold(region.box.moved(*self.before.mosaic.origin))
 
     def is_dot(self, region: Region) -> bool:
         """Whether one photograph shows a dot of the region's layer and the other surely none."""

@@ -100,5 +100,6 @@ class SecondLooks:
             edges,
             inputs.is_dot,
             {layer: looks[0].small_px for layer, looks in inputs.dots.items()},
+            inputs.along_seam,
         )
         return look.split(regions, distance_px=distance_px)

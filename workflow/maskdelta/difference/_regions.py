@@ -27,7 +27,14 @@ __all__ = [
 ]
 
 _SUMS = 11
-VETOES = ("near debris", "soft outline", "narrow gap", "oblique edges", "rim of a dot")
+VETOES = (
+    "near debris",
+    "soft outline",
+    "narrow gap",
+    "oblique edges",
+    "rim of a dot",
+    "along a seam",
+)
 
 
 @dataclass(frozen=True)

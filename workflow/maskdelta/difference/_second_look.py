@@ -39,6 +39,8 @@ class SecondLook:
         Whether a region is a dot like others of its layer.
     small_dot_px : mapping of int to float
         Area that nearly all dots exceed, for compared layers that come as dots.
+    along_seam : callable
+        Whether a region lies along a seam of an earlier joining.
     """
 
     raw: Raster
@@ -48,9 +50,12 @@ class SecondLook:
     edges: EdgeLook
     is_dot: Callable[[Region], bool] = lambda _: False
     small_dot_px: Mapping[int, float] = field(default_factory=dict)
+    along_seam: Callable[[Region], bool] = lambda _: False
 
     def doubt(self, region: Region, *, most_narrow: float = 0.8, least_along: float = 0.4) -> str:
         """Why a region is no change of the masks; empty when nothing speaks against it."""
+        if self.along_seam(region):
+            return "along a seam"
         box = region.box.grown(_MARGIN_PX)
         states = self.raw.read(box, planes=[region.layer])[0]
         inner = slice(_MARGIN_PX, -_MARGIN_PX)

@@ -21,6 +21,7 @@ from maskdelta.report._plots_die import (
     pair_arrows,
 )
 from maskdelta.report._results import Folders, covered_box
+from maskdelta.report._seam_views import seam_view
 from maskdelta.report._templates import write_page
 from maskdelta.report._tile_agreement import agreement_of
 from maskdelta.report._view import View, sample
@@ -157,16 +158,27 @@ def _view(folders: Folders, die: str, view: str) -> dict[str, Any]:
         "plots": plots,
         "exaggeration": arrows.exaggeration,
         "unused": int((~arrows.used).sum()),
+        "steps": _steps(pairs),
         "flat_field": flat_field,
+        "seams": seam_view(folders.report, folder, f"{files}_seams", die),
         "survey": f"../dies/{die}/{view}/survey/index.html",
         "remarks": _remarks(folder, poses, stitch["notes"]),
     }
+
+
+def _steps(pairs: Sequence[dict[str, Any]], *, least_px: float = 1.0) -> list[dict[str, Any]]:
+    """Pairs of tiles whose seam may show a step, the largest first: those believed, then others."""
+    steps = [row for row in pairs if (row["residual_px"] or 0.0) > least_px]
+    return sorted(steps, key=lambda row: (not row["used"], -row["residual_px"]))
 
 
 def _remarks(folder: Path, poses: Poses, notes: Sequence[str]) -> list[str]:
     """What a reader of the overview should know of a view."""
     out = [tile for tile in poses if not tile.placed]
     remarks = [f"{plural(len(out), 'tile')} could not be placed"] if out else []
+    if (folder / "seams.csv").is_file():
+        seams = read_table(folder / "seams.csv", "seams")
+        remarks += [f"{plural(len(seams), 'seam')} of an earlier joining"] if seams else []
     if (folder / "survey" / "survey.json").is_file():
         survey = Survey.read(folder / "survey")
         flagged = [row for row in survey.quality if row["flags"]]

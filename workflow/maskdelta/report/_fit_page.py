@@ -16,6 +16,7 @@ from maskdelta.report._plots_fit import draw_error, draw_residuals, residual_exa
 from maskdelta.report._results import Compared, Folders, covered_box
 from maskdelta.report._templates import write_page
 from maskdelta.report._view import View, sample
+from maskdelta.study import read_table
 
 __all__ = ["FitCard", "write_fit_page"]
 
@@ -69,10 +70,17 @@ def write_fit_page(compared: Compared, folders: Folders, **common: object) -> Fi
         hypotheses=compared.registration.figures.get("hypotheses", []),
         groups=_groups(compared),
         overlay=_overlay(compared),
+        jumps=_jumps(compared),
         page=page,
         **common,
     )
     return FitCard(compared, page, _words(compared))
+
+
+def _jumps(compared: Compared) -> list[dict[str, Any]]:
+    """Rows of `jumps.csv`, none where it was not looked for."""
+    path = compared.folder / "jumps.csv"
+    return read_table(path, "jumps") if path.is_file() else []
 
 
 def _seen(coverage: Raster, error: ErrorMap) -> np.ndarray:

@@ -164,6 +164,65 @@ _PAIRS = Table(
     ),
 )
 
+_SEAMS = Table(
+    "seams",
+    "A row a seam that an earlier joining left inside a finished picture.",
+    (
+        _c("seam", int, "Number of the seam in this view."),
+        _c("direction", str, "How it runs.", choices=("upright", "level")),
+        _c("x0_px", float, "Its upper or left end, mosaic frame.", decimals=1),
+        _c("y0_px", float, "Its upper or left end, mosaic frame.", decimals=1),
+        _c(
+            "x1_px",
+            float,
+            "Its other end, mosaic frame; ends are good to half a piece of 512 px.",
+            decimals=1,
+        ),
+        _c("y1_px", float, "Its other end, mosaic frame.", decimals=1),
+        _c(
+            "signs",
+            str,
+            "What speaks for it, separated by `; `: offset, brightness, doubled strip.",
+        ),
+        _c(
+            "offset_px",
+            float,
+            "How far what lies right of it is moved down, or below it to the right.",
+            empty=True,
+        ),
+        _c("offset_error_px", float, "Standard error of it.", empty=True),
+        _c("brightness_frac", float, "Step of brightness, linear light.", decimals=4, empty=True),
+        _c("brightness_error_frac", float, "Standard error of it.", decimals=4, empty=True),
+        _c("doubled_px", int, "Width of a strip shown on both sides of it; 0 for none."),
+        _c("strength", float, "Its strongest sign in standard errors.", decimals=1),
+        _c("beside", float, "The same of the strongest line within 160 px of it.", decimals=1),
+        _c("on_grid", bool, "Whether at least three seams share a pitch that it fits."),
+    ),
+)
+
+_JUMPS = Table(
+    "jumps",
+    "A row a straight line along which a registration jumps: a seam in one of the two pictures.",
+    (
+        _c("jump", int, "Number of the line in this comparison."),
+        _c(
+            "picture",
+            str,
+            "In whose frame it runs upright or level; either, where both lie alike.",
+            choices=("before", "after", "either"),
+        ),
+        _c("x0_px", float, "One end, mosaic of the die before.", decimals=1),
+        _c("y0_px", float, "One end, mosaic of the die before.", decimals=1),
+        _c("x1_px", float, "The other end, mosaic of the die before.", decimals=1),
+        _c("y1_px", float, "The other end, mosaic of the die before.", decimals=1),
+        _c("dx_px", float, "Jump from left to right of it, or downwards, px of the die before."),
+        _c("dy_px", float, "The same, its component in y."),
+        _c("error_px", float, "Standard error of either component."),
+        _c("jump_um", float, "Length of the jump in the unit of the study."),
+        _c("strength", float, "Length of the jump in standard errors.", decimals=1),
+    ),
+)
+
 _RESIDUALS = Table(
     "residuals",
     "A row a control point of the registration.",
@@ -273,6 +332,7 @@ _REGIONS = Table(
                 "narrow gap",
                 "oblique edges",
                 "rim of a dot",
+                "along a seam",
             ),
         ),
         _c("score", float, "Weakest evidence times root of the core, log units times um."),
@@ -493,6 +553,8 @@ TABLES: dict[str, Table] = {
         _QUALITY,
         _NEIGHBOURS,
         _PAIRS,
+        _SEAMS,
+        _JUMPS,
         _RESIDUALS,
         _REGIONS,
         _NULL,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -25,6 +26,9 @@ from maskdelta.images import (
 __all__ = ["Look", "base_names", "look_at_all", "reduction_for"]
 
 Image = NDArray[np.float32]
+
+_STRIP_PX = 2**23
+_HALO_PX = 8  # the Gaussian and the Laplacian reach 5
 
 
 @dataclass(frozen=True)
@@ -122,29 +126,64 @@ def look_at_all(files: Sequence[str | Path], *, threads: int) -> list[Look]:
 
 def _look_at(path: str | Path, info: PictureInfo, reduction: int) -> Look:
     image = read_picture(path)
-    top = full_scale(image.dtype)
     height, width = (side // reduction * reduction for side in image.shape[:2])
     image = image[:height, :width]
-    small = (width // reduction, height // reduction)
-    plain = grey(image)
-    reduced = cv2.resize(plain, small, interpolation=cv2.INTER_AREA)
-    laplacian = cv2.Laplacian(cv2.GaussianBlur(plain, (0, 0), 1.0), cv2.CV_32F)
-    sharpness = cv2.resize(laplacian**2, small, interpolation=cv2.INTER_AREA)
-    del plain, laplacian
-    red, green, blue = cv2.split(image)
-    clipped = np.maximum(np.maximum(red, green), blue) >= top - top // 64
-    dark = np.minimum(np.minimum(red, green), blue) <= top // 128
-    bad = cv2.resize((clipped | dark).astype(np.float32), small, interpolation=cv2.INTER_AREA)
-    linear = cv2.resize(srgb_to_linear(image), small, interpolation=cv2.INTER_AREA)
+    # a finished picture of a whole die goes strip by strip: planes of floats are many times it
+    step = max(1, _STRIP_PX // (width * reduction)) * reduction
+    strips = [
+        _look_at_rows(image, y0, min(y0 + step, height), reduction) for y0 in range(0, height, step)
+    ]
+    reduced, sharpness, linear, usable = (
+        np.concatenate([getattr(strip, name) for strip in strips])
+        for name in ("reduced", "sharpness", "linear", "usable")
+    )
     return Look(
         file=Path(path).name,
         sha256=file_sha256(path),
         info=info,
         reduction=reduction,
         detail=cv2.GaussianBlur(reduced, (0, 0), 0.8) - cv2.GaussianBlur(reduced, (0, 0), 8.0),
-        linear=linear.astype(np.float16),
-        usable=bad == 0,
+        linear=linear,
+        usable=usable,
         sharpness=sharpness,
-        clipped_frac=float(clipped.mean()),
-        dark_frac=float(dark.mean()),
+        clipped_frac=sum(strip.clipped for strip in strips) / (height * width),
+        dark_frac=sum(strip.dark for strip in strips) / (height * width),
+    )
+
+
+@dataclass(frozen=True)
+class _Strip:
+    """What `Look` keeps, of some rows; `clipped` and `dark` count px."""
+
+    reduced: Image
+    sharpness: Image
+    linear: NDArray[np.float16]
+    usable: NDArray[np.bool_]
+    clipped: int
+    dark: int
+
+
+def _look_at_rows(image: NDArray[Any], y0: int, y1: int, reduction: int) -> _Strip:
+    top = full_scale(image.dtype)
+    small = (image.shape[1] // reduction, (y1 - y0) // reduction)
+    first = max(0, y0 - _HALO_PX)
+    plain = grey(image[first : y1 + _HALO_PX])
+    laplacian = cv2.Laplacian(cv2.GaussianBlur(plain, (0, 0), 1.0), cv2.CV_32F)
+    plain, laplacian = (plane[y0 - first : y1 - first] for plane in (plain, laplacian))
+    reduced = cv2.resize(plain, small, interpolation=cv2.INTER_AREA)
+    sharpness = cv2.resize(laplacian**2, small, interpolation=cv2.INTER_AREA)
+    del plain, laplacian
+    rows = image[y0:y1]
+    red, green, blue = cv2.split(rows)
+    clipped = np.maximum(np.maximum(red, green), blue) >= top - top // 64
+    dark = np.minimum(np.minimum(red, green), blue) <= top // 128
+    bad = cv2.resize((clipped | dark).astype(np.float32), small, interpolation=cv2.INTER_AREA)
+    linear = cv2.resize(srgb_to_linear(rows), small, interpolation=cv2.INTER_AREA)
+    return _Strip(
+        reduced,
+        sharpness,
+        linear.astype(np.float16),
+        bad == 0,
+        int(clipped.sum()),
+        int(dark.sum()),
     )
