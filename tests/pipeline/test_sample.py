@@ -104,8 +104,10 @@ def test_the_layout_file_holds_the_areas_of_the_masks(sample: Path) -> None:
 
 def test_tables_follow_their_schemas(sample: Path) -> None:
     for name, table in TABLES.items():
-        if name == "null":
-            continue  # the sample holds no two dies of one revision; see tests/difference
+        if name in ("null", "seams", "jumps"):
+            # the sample holds no two dies of one revision and no picture that somebody joined;
+            # see tests/difference and tests/seams
+            continue
         results = sample / "results"
         paths = [*results.rglob(f"{name}.csv"), *results.rglob(f"*.{name}.csv")]
         rows = [row for path in paths for row in read_table(path, name)]

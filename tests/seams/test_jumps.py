@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
 
@@ -14,7 +15,7 @@ from comparing import side_of
 from joined_scenes import join_wrongly
 from maskdelta.register import register
 from maskdelta.seams import find_jumps
-from maskdelta.study import RegisterSettings, Registration
+from maskdelta.study import TABLES, RegisterSettings, Registration, read_table, write_table
 from tile_scenes import make_die
 
 SAME = Registration("a", "b", np.array([[1.0, 0, 0], [0, 1.0, 0]]))
@@ -54,7 +55,7 @@ def test_a_smooth_warp_has_no_jump(seed: int) -> None:
 
 
 @pytest.mark.parametrize("end", [1700.0, 3400.0])
-def test_a_jump_is_found_with_both_components(end: float) -> None:
+def test_a_jump_is_found_with_both_components(tmp_path: Path, end: float) -> None:
     points, off = _rows(5)
     off[(points[:, 0] > 1300) & (points[:, 1] < end)] += [0.4, -0.3]
     found = find_jumps(_table(points, off), SAME, um_per_px=0.5)
@@ -66,6 +67,9 @@ def test_a_jump_is_found_with_both_components(end: float) -> None:
     assert row["dy_px"] == pytest.approx(-0.3, abs=4 * row["error_px"])
     assert row["jump_um"] == pytest.approx(0.25, abs=0.1)
     assert row["picture"] == "either"
+    write_table(tmp_path / "jumps.csv", "jumps", found)
+    for read in read_table(tmp_path / "jumps.csv", "jumps"):
+        jsonschema.validate(read, TABLES["jumps"].schema())
 
 
 def test_a_line_that_is_straight_in_the_picture_after() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 
@@ -12,7 +13,7 @@ from joined_scenes import found_share, join_wrongly, seams_of, turned
 from maskdelta.images import Raster, linear_to_srgb, read_picture
 from maskdelta.seams import find_seams
 from maskdelta.seams._look import chunks_of, displacement, step
-from maskdelta.study import read_json, read_table
+from maskdelta.study import TABLES, read_json, read_table
 from tile_scenes import make_die
 
 X = 700
@@ -90,7 +91,9 @@ def test_level_seams_and_both_signs(tmp_path: Path) -> None:
     assert "offset" in row["signs"]
     assert row["offset_px"] == pytest.approx(2.0, abs=0.25)
     seams.write(tmp_path)
-    assert [r["signs"] for r in read_table(tmp_path / "seams.csv", "seams")] == [row["signs"]]
+    (read,) = read_table(tmp_path / "seams.csv", "seams")
+    assert read["signs"] == row["signs"]
+    jsonschema.validate(read, TABLES["seams"].schema())
     assert read_json(tmp_path / "seams.json") == seams.figures
 
 
