@@ -50,8 +50,13 @@ def pairs(rng: np.random.Generator, *, new: int, count: int = 20) -> list[PatchP
         before, member_before = patch(dots[new:], rng)
         after, member_after = patch(dots, rng)
         seen = np.ones((SIZE, SIZE), bool)
-        found.append(PatchPair(before, after, member_before[None], member_after[None], seen))
+        found.append(PatchPair(before, after, *map(on_metal, (member_before, member_after)), seen))
     return found
+
+
+def on_metal(dots: np.ndarray) -> np.ndarray:
+    """Planes of the dots and of the metal, which is everywhere."""
+    return np.stack([dots, np.full_like(dots, 255)])
 
 
 def test_a_dot_is_told_from_dirt_of_its_colour_and_from_bare_metal() -> None:
@@ -68,6 +73,21 @@ def test_a_dot_is_told_from_dirt_of_its_colour_and_from_bare_metal() -> None:
         assert look.shown(picture, x, y)
         assert look.shown(dirty, 40.5, 49.5) is not True
         assert look.shown(picture, 70.0, 20.0) is False
+
+
+def test_bare_ground_is_told_from_dirt_that_hides_a_dot() -> None:
+    rng = np.random.default_rng(7)
+    (before, after) = learn_dots(pairs(rng, new=2), [0])[0]
+    bare, _ = patch([], rng)
+    dirty, _ = patch([(40, 50)], rng)
+    cv2.circle(dirty, (43, 50), 5, (60, 55, 50), -1)
+    dirty = cv2.GaussianBlur(dirty, (0, 0), 1.2)
+    shown, _ = patch([(40, 50)], rng)
+    for look in (before, after):
+        assert look.bare is not None
+        assert look.bare.shown(bare, 40.2, 49.7)
+        assert not look.bare.shown(dirty, 40.2, 49.7)
+        assert not look.bare.shown(shown, 40.2, 49.7)
 
 
 def test_shapes_of_many_sizes_are_no_dots() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -168,3 +169,29 @@ def test_what_lies_along_a_seam_is_set_aside(tmp_path: Path, torn: bool) -> None
     assert [region.doubt for region in doubtful] == ["along a seam"] * torn
     assert len(kept) == (not torn)
     assert all(region.score == 0 for region in doubtful)
+
+
+@pytest.mark.parametrize(("odd", "kept"), [(True, 0), (False, 1)])
+def test_a_dot_that_went_without_its_ground_showing_is_set_aside(
+    tmp_path: Path, odd: bool, kept: int
+) -> None:
+    states = np.zeros((SIZE, SIZE), np.uint8)
+    states[60:68, 60:68] = REMOVED
+    present = np.zeros((SIZE, SIZE), bool)
+    present[60:68, 60:68] = True
+    stand, doubtful = split(tmp_path, present, states, on_odd_ground=lambda _: odd)
+    assert len(stand) == kept
+    assert [r.doubt for r in doubtful] == ["odd ground"] * (1 - kept)
+
+
+def test_odd_ground_does_not_count_where_the_ground_changed_too(tmp_path: Path) -> None:
+    states = np.zeros((SIZE, SIZE), np.uint8)
+    states[60:68, 60:68] = ADDED
+    (dot,) = candidates(states)
+    with written(tmp_path / "raw.tif", states) as raw:
+        silent = EdgeLook(raw, raw, np.asarray, 0j, (1.0, 1.0))
+        look = SecondLook(raw, raw, [0], {0: 11}, silent, on_odd_ground=lambda _: True)
+        pad = replace(dot, layer=1, box=dot.box.grown(3))
+        apart = replace(pad, box=Box(100, 100, 110, 110))
+        assert look._doubt_of_ground(dot, [dot, apart]) == "odd ground"
+        assert look._doubt_of_ground(dot, [dot, pad]) == ""

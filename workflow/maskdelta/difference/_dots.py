@@ -24,6 +24,27 @@ _WINDOW = 1.4  # side of what is looked at, in sides of a dot: the dot and its r
 
 
 @dataclass(frozen=True)
+class BareLook:
+    """What the ground of dots looks like where there is none, over the area of one.
+
+    Parameters
+    ----------
+    mean, spread : (s, s, 3) float32
+        px by px, levels.
+    most : float
+        Twice the strangeness that 99 of 100 places stay below.
+    """
+
+    mean: Array
+    spread: Array
+    most: float
+
+    def shown(self, picture: NDArray[np.uint8], x: float, y: float) -> bool:
+        """Whether nothing but the ground lies around a point of an (H, W, 3) picture."""
+        return float(_strangeness(self, _cut(picture, x, y, len(self.mean))[None])[0]) <= self.most
+
+
+@dataclass(frozen=True)
 class DotLook:
     """What the dots of one layer look like in one photograph.
 
@@ -37,6 +58,8 @@ class DotLook:
         Of their pictures, px by px, levels.
     most : float
         Twice the strangeness that 99 of 100 of them stay below: what surrounds a dot differs.
+    bare : BareLook, optional
+        What lies beside them, where enough of it was seen.
     """
 
     area_px: tuple[float, float]
@@ -44,6 +67,7 @@ class DotLook:
     mean: Array
     spread: Array
     most: float
+    bare: BareLook | None = None
 
     def shown(self, picture: NDArray[np.uint8], x: float, y: float) -> bool | None:
         """Whether a dot lies around a point of an (H, W, 3) picture; None where it may or not."""
@@ -79,10 +103,13 @@ def learn_dots(
             continue
         side = int(np.ceil(_WINDOW * np.sqrt(middle))) | 1
         sizes = (float(0.6 * low), float(low), float(1.6 * high))
-        found[number] = (
-            _look([(p.before, s) for p, s in zip(pairs, shapes, strict=True)], side, sizes),
-            _look([(p.after, s) for p, s in zip(pairs, shapes, strict=True)], side, sizes),
-        )
+        inner = int(np.sqrt(middle)) | 1
+        beside = [_beside(pair, plane, s, inner) for pair, s in zip(pairs, shapes, strict=True)]
+        looks = []
+        for pictures in ([p.before for p in pairs], [p.after for p in pairs]):
+            look = _look(list(zip(pictures, shapes, strict=True)), side, sizes)
+            looks.append(replace(look, bare=_bare_look(pictures, beside, inner, least)))
+        found[number] = (looks[0], looks[1])
     return found
 
 
@@ -129,6 +156,48 @@ def _shapes(pair: PatchPair, plane: int) -> NDArray[np.float64]:
     return np.column_stack([centres[1:], area])[whole]
 
 
+def _beside(
+    pair: PatchPair, plane: int, shapes: NDArray[np.float64], side: int
+) -> NDArray[np.float64]:
+    """(n, 2) places two dots away from a dot that show its ground, and no dot, in both dies."""
+    both = np.minimum(pair.member_before, pair.member_after)
+    either = np.maximum(pair.member_before, pair.member_after)[plane]
+    dots = (both[plane] > 127) & pair.seen
+    if not dots.any():
+        return np.zeros((0, 2))
+    # a dot lies in what is there wherever it is
+    ground = [k for k, m in enumerate(both) if k != plane and (m[dots] > 127).mean() > 0.9]
+    free = (both[ground] > 127).all(0) & (either <= 127) & pair.seen
+    square = np.ones((side, side), np.uint8)
+    free = cv2.erode(free.astype(np.uint8), square, borderValue=0) > 0
+    step = 2 * side
+    offsets = np.array([[step, 0], [-step, 0], [0, step], [0, -step]])
+    places = (np.rint(shapes[:, None, :2]).astype(int) + offsets).reshape(-1, 2)
+    height, width = free.shape
+    inside = ((places >= 0) & (places < [width, height])).all(1)
+    places = places[inside]
+    return np.asarray(places[free[places[:, 1], places[:, 0]]], np.float64)
+
+
+def _bare_look(
+    pictures: Sequence[NDArray[np.uint8]],
+    beside: Sequence[NDArray[np.float64]],
+    side: int,
+    least: int,
+) -> BareLook | None:
+    """The look of what lies beside dots; None where less than `least` places show it."""
+    cuts = [
+        _cut(picture, x, y, side)
+        for picture, places in zip(pictures, beside, strict=True)
+        for x, y in places
+    ]
+    if len(cuts) < least:
+        return None
+    stacked = np.stack(cuts)
+    look = BareLook(stacked.mean(0), np.maximum(stacked.std(0), 1.0), np.inf)
+    return replace(look, most=2 * float(np.percentile(_strangeness(look, stacked), 99)))
+
+
 def _look(
     pictures: Sequence[tuple[NDArray[np.uint8], NDArray[np.float64]]],
     side: int,
@@ -154,6 +223,6 @@ def _cut(picture: NDArray[np.uint8], x: float, y: float, side: int) -> Array:
     return cv2.GaussianBlur(soft, (0, 0), 0.8).astype(np.float32)
 
 
-def _strangeness(look: DotLook, cuts: Array) -> Array:
+def _strangeness(look: DotLook | BareLook, cuts: Array) -> Array:
     """(n,) root mean square of how far each px strays, in its usual spreads."""
     return np.asarray(np.sqrt((((cuts - look.mean) / look.spread) ** 2).mean((1, 2, 3))))

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from maskdelta.difference._along_seam import SeamLines
 from maskdelta.difference._dots import DotLook, learn_dots
@@ -161,16 +162,30 @@ class Inputs:
         looks = self.dots.get(region.layer)
         if looks is None or not looks[0].area_px[0] <= region.area_px <= looks[0].area_px[1]:
             return False
+        shown = [look.shown(*place) for look, place in zip(looks, self._at(region), strict=True)]
+        return shown == [region.sign == REMOVED, region.sign == ADDED]
+
+    def on_odd_ground(self, region: Region) -> bool:
+        """Whether a dot is gone, or was not there yet, and the ground does not show instead.
+
+        Dirt that hides a dot does not look like what dots sit in.
+        """
+        looks = self.dots.get(region.layer)
+        if looks is None or region.area_px > looks[0].area_px[1]:
+            return False
+        without = int(region.sign == REMOVED)
+        bare = looks[without].bare
+        return bare is not None and not bare.shown(*self._at(region)[without])
+
+    def _at(self, region: Region) -> list[tuple[NDArray[np.uint8], float, float]]:
+        """Pictures around a small region before and after, and its middle in them."""
         x, y = region.x + self.before.mosaic.origin[0], region.y + self.before.mosaic.origin[1]
-        box = Box(int(x), int(y), int(x) + 1, int(y) + 1).grown(len(looks[0].mean))
+        reach = len(self.dots[region.layer][0].mean)
+        box = Box(int(x), int(y), int(x) + 1, int(y) + 1).grown(reach)
         pictures = both_pictures(
             self.before.mosaic, self.after.mosaic, self.registration.before_to_after, box
         )
-        shown = [
-            look.shown(picture, x - box.x0, y - box.y0)
-            for look, picture in zip(looks, pictures, strict=True)
-        ]
-        return shown == [region.sign == REMOVED, region.sign == ADDED]
+        return [(picture, x - box.x0, y - box.y0) for picture in pictures]
 
     def reach(self, box: Box) -> Reach:
         """Tolerance over a box of the mosaic frame."""

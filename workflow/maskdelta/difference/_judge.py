@@ -101,5 +101,6 @@ class SecondLooks:
             inputs.is_dot,
             {layer: looks[0].small_px for layer, looks in inputs.dots.items()},
             inputs.along_seam,
+            inputs.on_odd_ground,
         )
         return look.split(regions, distance_px=distance_px)

@@ -33,6 +33,7 @@ VETOES = (
     "narrow gap",
     "oblique edges",
     "rim of a dot",
+    "odd ground",
     "along a seam",
 )
 

@@ -41,6 +41,8 @@ class SecondLook:
         Area that nearly all dots exceed, for compared layers that come as dots.
     along_seam : callable
         Whether a region lies along a seam of an earlier joining.
+    on_odd_ground : callable
+        Whether a dot is shown by one photograph, and no ground of dots by the other.
     """
 
     raw: Raster
@@ -51,6 +53,7 @@ class SecondLook:
     is_dot: Callable[[Region], bool] = lambda _: False
     small_dot_px: Mapping[int, float] = field(default_factory=dict)
     along_seam: Callable[[Region], bool] = lambda _: False
+    on_odd_ground: Callable[[Region], bool] = lambda _: False
 
     def doubt(self, region: Region, *, most_narrow: float = 0.8, least_along: float = 0.4) -> str:
         """Why a region is no change of the masks; empty when nothing speaks against it."""
@@ -74,6 +77,16 @@ class SecondLook:
             return ""
         return "oblique edges"
 
+    def _doubt_of_ground(self, region: Region, regions: Sequence[Region]) -> str:
+        """Why a dot is no change, although it looks like one: its ground does not show without it.
+
+        Where the ground changed too, in a way that stands, nothing is expected of it.
+        """
+        others = (r for r in regions if r.layer != region.layer)
+        if any(not r.box.clipped(region.box).empty for r in others):
+            return ""
+        return "odd ground" if self.on_odd_ground(region) else ""
+
     def split(
         self, regions: Sequence[Region], *, distance_px: float, most_doubted: float = 0.8
     ) -> tuple[list[Region], list[Region]]:
@@ -85,7 +98,7 @@ class SecondLook:
         kept: list[Region] = []
         doubtful: list[Region] = []
         for group in group_regions(regions, distance_px=distance_px):
-            doubts = [self.doubt(region) for region in group]
+            doubts = [self.doubt(r) or self._doubt_of_ground(r, regions) for r in group]
             area_px = np.array([region.area_px for region in group])
             if area_px[[bool(d) for d in doubts]].sum() > most_doubted * area_px.sum():
                 main = doubts[int(area_px.argmax())] or next(filter(None, doubts))

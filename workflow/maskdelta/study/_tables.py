@@ -332,6 +332,7 @@ _REGIONS = Table(
                 "narrow gap",
                 "oblique edges",
                 "rim of a dot",
+                "odd ground",
                 "along a seam",
             ),
         ),
