@@ -237,9 +237,16 @@ def moved_block_rows(preset: Preset, seed: int) -> Iterator[tuple[str, float]]:
     jump = plain.after_to_before(middle + [8.0, 0.0]) - at
     bent = moved.after_to_before(middle) - at
     yield "absorbed_frac", float(np.hypot(*bent.T)[0] / np.hypot(*jump.T)[0])
+    # a group reaches from patch to patch: what holds any of the block has found it
+    reach = side / 2 * plain.scale_after_to_before
     (x, y) = at[0]
     groups = [
-        g for g in moved.groups if g["x0_px"] <= x <= g["x1_px"] and g["y0_px"] <= y <= g["y1_px"]
+        g
+        for g in moved.groups
+        if g["x0_px"] <= x + reach
+        and x - reach <= g["x1_px"]
+        and g["y0_px"] <= y + reach
+        and y - reach <= g["y1_px"]
     ]
     yield "found", float(bool(groups))
     if groups:
