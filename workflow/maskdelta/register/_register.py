@@ -29,6 +29,8 @@ from maskdelta.study import Keystone, RegisterSettings, Registration
 __all__ = ["register"]
 
 Array = NDArray[np.float64]
+Started = tuple[list[Verified], tuple[str, ...]]
+"""Hypotheses that were looked at, the best one first, and the reasons to doubt it."""
 
 
 def register(
@@ -74,13 +76,10 @@ def register(
     if len(pieces) > 1:
         return _register_pieces(pair, names, pieces, point_pairs)
     started = _start(pair, point_pairs)
-    found = _find_cracks(pair, started, point_pairs)
-    if found:
-        lines = ((), tuple(crack.after for crack in found))
-        whole = _register_pieces(pair, names, split_pair(pair, lines), point_pairs)
-        if whole.registration.trusted:
-            figures = {**whole.registration.figures, "cracks": [c.figures() for c in found]}
-            return replace(whole, registration=replace(whole.registration, figures=figures))
+    if point_pairs is None:
+        whole = _register_cracked(pair, names, started)
+        if whole is not None:
+            return whole
     return _register_one(pair, names, *started)
 
 
@@ -95,28 +94,42 @@ def _register_pieces(
     return join(pair, names, pieces, parts)
 
 
-def _find_cracks(
-    pair: Pair,
-    started: tuple[list[Verified], tuple[str, ...]],
-    point_pairs: tuple[Array, Array] | None,
-    *,
-    most: int = 3,
-) -> list[FoundCrack]:
-    """Cracks that nobody marked, one after the other; none where a person gave point pairs."""
+def _register_cracked(
+    pair: Pair, names: tuple[str, str], started: Started, *, most: int = 3
+) -> Registered | None:
+    """Find cracks that nobody marked, one after the other, and register the pieces.
+
+    None where there is no crack, or where the pieces cannot be laid over either.
+    """
     found: list[FoundCrack] = []
-    todo = [(pair, started[0])] if point_pairs is None else []
-    while todo and len(found) < most:
-        piece, checked = todo.pop()
-        lost = lost_part(piece, checked[0]) if checked else None
-        if lost is None:
-            continue
-        others, refused = _start(lost, None)
-        crack = None if refused else trace_crack(piece, checked[0], others[0])
-        if crack is not None:
-            found.append(crack)
-            parts = split_pair(piece, ((), (crack.after,)))
-            todo += [(part, _start(part, None)[0]) for part in parts]
-    return found
+    pieces, starts = [pair], [started]
+    while len(found) < most:
+        crack = next(filter(None, map(_find_crack, pieces, starts)), None)
+        if crack is None:
+            break
+        parted = split_pair(pair, ((), [c.after for c in (*found, crack)]))
+        if len(parted) == len(pieces):
+            break  # it parts off a sliver only
+        found.append(crack)
+        pieces, starts = parted, [_start(piece, None) for piece in parted]
+    if not found:
+        return None
+    parts = [_register_one(p, names, *s) for p, s in zip(pieces, starts, strict=True)]
+    whole = join(pair, names, pieces, parts)
+    if not whole.registration.trusted:
+        return None
+    figures = {**whole.registration.figures, "cracks": [crack.figures() for crack in found]}
+    return replace(whole, registration=replace(whole.registration, figures=figures))
+
+
+def _find_crack(piece: Pair, started: Started) -> FoundCrack | None:
+    """A crack in what is left of a die, if there is one."""
+    checked, _ = started
+    lost = lost_part(piece, checked[0]) if checked else None
+    if lost is None:
+        return None
+    others, refused = _start(lost, None)
+    return None if refused else trace_crack(piece, checked[0], others[0])
 
 
 def _register_one(
@@ -135,9 +148,7 @@ def _register_one(
     return _finish(pair, names, checked[0], fit, control, lost, level)
 
 
-def _start(
-    pair: Pair, point_pairs: tuple[Array, Array] | None
-) -> tuple[list[Verified], tuple[str, ...]]:
+def _start(pair: Pair, point_pairs: tuple[Array, Array] | None) -> Started:
     """Hypotheses that were looked at, the best one first, and the reasons to doubt it.
 
     Where features give nothing to trust, as between views with metal on and stripped, the spectra
