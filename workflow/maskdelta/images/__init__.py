@@ -1,6 +1,6 @@
 """Pictures: reading tiles, large tiled pyramids, blockwise maps, colour."""
 
-from maskdelta.images._blocks import Box, blocks_of, map_ordered
+from maskdelta.images._blocks import Box, blocks_of, map_ordered, spread_blocks
 from maskdelta.images._cache import BoundedCache
 from maskdelta.images._colour import (
     colour_slope,
@@ -45,6 +45,7 @@ __all__ = [
     "natural_key",
     "probe_picture",
     "read_picture",
+    "spread_blocks",
     "srgb_curve",
     "srgb_inverse",
     "srgb_to_linear",

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import NamedTuple, TypeVar
 
-__all__ = ["Box", "blocks_of", "map_ordered"]
+__all__ = ["Box", "blocks_of", "map_ordered", "spread_blocks"]
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -72,6 +72,13 @@ def blocks_of(shape: tuple[int, int], block_px: int) -> list[Box]:
         for y in range(0, height, block_px)
         for x in range(0, width, block_px)
     ]
+
+
+def spread_blocks(shape: tuple[int, int], block_px: int, *, most: int) -> list[Box]:
+    """Up to `most` of the blocks that cover an array of (height, width), spread evenly over it."""
+    blocks = blocks_of(shape, block_px)
+    stride = max(1, len(blocks) // most)
+    return blocks[stride // 2 :: stride][:most]
 
 
 def map_ordered(function: Callable[[T], R], items: Iterable[T], *, threads: int) -> Iterator[R]:

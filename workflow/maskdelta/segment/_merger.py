@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from maskdelta.images import Box, Raster, blocks_of, map_block, map_ordered
+from maskdelta.images import Box, Raster, map_block, map_ordered, spread_blocks
 from maskdelta.register import ErrorMap
 from maskdelta.segment._labels import NOT_PHOTOGRAPHED
 from maskdelta.segment._merge import Told, merge_halo_px, merge_told
@@ -121,9 +121,7 @@ class Merger:
         Counted where both look, in up to `most` patches spread over the die; 0 where they show
         fewer than `least_px` of the layer.
         """
-        boxes = blocks_of(self.main.labels.shape, side_px)
-        stride = max(1, len(boxes) // most)
-        patches = boxes[stride // 2 :: stride][:most]
+        patches = spread_blocks(self.main.labels.shape, side_px, most=most)
         found = list(map_ordered(self._contradictions, patches, threads=threads))
         odd, either = np.sum(found, axis=0)
         return np.where(either >= least_px, odd / np.maximum(either, 1), 0.0)

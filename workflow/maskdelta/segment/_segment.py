@@ -14,7 +14,16 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from maskdelta.errors import SegmentationError
-from maskdelta.images import Box, Output, Raster, blocks_of, eight_bits, map_ordered, write_rasters
+from maskdelta.images import (
+    Box,
+    Output,
+    Raster,
+    blocks_of,
+    eight_bits,
+    map_ordered,
+    spread_blocks,
+    write_rasters,
+)
 from maskdelta.segment._colour_model import ColourModel, ColourTable, fit_colours, luma_of
 from maskdelta.segment._drift import DriftField, Samples, fit_drift
 from maskdelta.segment._labeller import Labeller, smoothed
@@ -274,7 +283,8 @@ def _write_layers(
         place = Box(box.x0 + ox, box.y0 + oy, box.x1 + ox, box.y1 + oy)
         return known.label(eight_bits(mosaic.read(wide)), tiles > 0, left_out, place)
 
-    boxes = _spread(mosaic)
+    # the same patches whatever blocks are worked in
+    boxes = spread_blocks(mosaic.shape, 384, most=12)
     patches = list(map_ordered(lambda box: label(box, labeller).label, boxes, threads=threads))
     dots = dot_areas(patches, rules, labeller.dots.least)
     profiles = Profiles(len(rules.stacks), rules.seats())
@@ -318,13 +328,6 @@ def _write_layers(
         NOT_PHOTOGRAPHED: "not_photographed",
     }
     return labeller, {name: int(areas[value]) for value, name in names.items()}
-
-
-def _spread(mosaic: Raster, *, side_px: int = 384, most: int = 12) -> list[Box]:
-    """Boxes of the raster spread evenly over it, whatever blocks are worked in."""
-    boxes = blocks_of(mosaic.shape, side_px)
-    stride = max(1, len(boxes) // most)
-    return boxes[stride // 2 :: stride][:most]
 
 
 def _burnt(
