@@ -73,6 +73,8 @@ def draw_scene(
     angle_deg: float = 0.8,
     noise: float = 5.0,
     dirt: Sequence[tuple[int, int]] = (),
+    dirt_off_px: tuple[float, float] = (0.0, 0.0),
+    dirt_colour: tuple[int, int, int] = (235, 235, 250),
 ) -> Scene:
     """Draw metal lines over polysilicon words, with a dark dot where a bit is set.
 
@@ -82,6 +84,9 @@ def draw_scene(
         Places before the array is turned; even where not given.
     dirt : sequence of (int, int)
         Cells to cover with a bright blob that no swatch knows.
+    dirt_off_px : (float, float)
+        How far the middle of each blob lies off that of its cell.
+    dirt_colour : (int, int, int)
     """
     rows, columns = bits.shape
     x = np.arange(columns) * pitch_px if x_px is None else x_px
@@ -104,7 +109,8 @@ def draw_scene(
         _disc(image, contact, centres[r, c], radius, (165, 125, 70), 255)
     labels = np.zeros((height, width), np.uint8)
     for r, c in dirt:
-        _disc(image, labels, centres[r, c], 0.45 * pitch_px, (235, 235, 250), SPOILED)
+        middle = centres[r, c] + dirt_off_px
+        _disc(image, labels, middle, 0.45 * pitch_px, dirt_colour, SPOILED)
     image += rng.normal(0, noise, image.shape).astype(np.float32)
     rasters = DieRasters(
         mosaic=save(folder, "mosaic", np.clip(image, 0, 255).astype(np.uint8)),

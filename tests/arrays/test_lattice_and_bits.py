@@ -77,6 +77,39 @@ def test_what_dirt_covers_is_unreadable_and_ranks_first(draw) -> None:
     assert (bits.value == scene.bits)[readable].all()
 
 
+@pytest.mark.parametrize("off_px", [(13.0, 0.0), (-9.0, 9.0), (0.0, -13.0)])
+def test_cells_partly_under_dirt_are_read_by_what_is_clean(draw, off_px) -> None:
+    rng = np.random.default_rng(21)
+    dirt = [(int(r), int(c)) for r in (2, 6, 10) for c in (2, 6, 10)]
+    scene = draw(random_bits(rng, 14, 14), rng, dirt=dirt, dirt_off_px=off_px)
+    assert len({int(scene.bits[cell]) for cell in dirt}) == 2
+    wanted = settings({"count": 14}, {"count": 14})
+    fit = find_lattice(scene.rasters.mosaic, marked(scene.centres_px, rng), wanted)
+    bits = read_bits(scene.rasters, fit.lattice, wanted.bit, um_per_px=1.0).bits
+    places = tuple(np.transpose(dirt))
+    assert (bits.value[places] == scene.bits[places]).all()
+    # the other side of the blob reaches the middle of the next cell
+    assert ((bits.value == scene.bits) | (bits.value == UNREADABLE)).all()
+    beside = np.char.find(bits.flags.astype(str), "beside dirt") >= 0
+    assert beside[places].all()
+    # the first that a person checks
+    assert bits.rank[beside].max() == beside.sum() + bits.unreadable
+    assert all((bits.llr[cell] > 0) == scene.bits[cell] for cell in dirt)
+
+
+@pytest.mark.parametrize("colour", [(225, 205, 160), (165, 125, 70), (190, 160, 110)])
+@pytest.mark.parametrize("off_px", [(0.0, 0.0), (5.0, 0.0), (9.0, 0.0), (11.0, 0.0)])
+def test_dirt_in_the_colours_of_the_cells_is_not_read(draw, colour, off_px) -> None:
+    rng = np.random.default_rng(22)
+    dirt = [(int(r), int(c)) for r in (2, 6, 10) for c in (2, 6, 10)]
+    scene = draw(random_bits(rng, 14, 14), rng, dirt=dirt, dirt_off_px=off_px, dirt_colour=colour)
+    wanted = settings({"count": 14}, {"count": 14})
+    fit = find_lattice(scene.rasters.mosaic, marked(scene.centres_px, rng), wanted)
+    bits = read_bits(scene.rasters, fit.lattice, wanted.bit, um_per_px=1.0).bits
+    assert ((bits.value == scene.bits) | (bits.value == UNREADABLE)).all()
+    assert (bits.value == UNREADABLE).sum() <= 2 * len(dirt)  # dirt may reach the next cell
+
+
 def test_an_alarm_of_debris_over_a_clean_cell_costs_no_bit(draw) -> None:
     rng = np.random.default_rng(8)
     scene = draw(random_bits(rng, 12, 12), rng)
@@ -111,7 +144,7 @@ def test_a_cell_half_way_between_the_kinds_is_read_only_where_it_is_clean() -> N
         lone=np.zeros(count, bool),
     )
     lattice = Lattice(Axis(1), Axis(count), np.zeros((6, 2)))
-    bits = _matrix(cells, classes, lattice, ArrayBit(size_um=4.0))
+    bits = _matrix(cells, classes, lattice, ArrayBit(size_um=4.0), None)
     assert bits.value.tolist() == [[0, UNREADABLE, 0, UNREADABLE, 1]]
     assert "between 0 and 1" in bits.flags[0, 1]
     assert bits.rank[0, 1] < bits.rank[0, 2]

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from maskdelta.arrays._beside import Beside, read_beside
 from maskdelta.arrays._cells import CellFrame, sample_cells
 from maskdelta.arrays._classes import Classes, by_layer_alone, classify, first_guess, guess_by_layer
 from maskdelta.arrays._fit import turn
@@ -21,6 +23,8 @@ __all__ = ["DieRasters", "ReadBits", "read_bits"]
 
 Array = NDArray[np.float64]
 _PLACES = 10
+_PLACES_BESIDE = 20  # the finer the picture, the more of it does not touch dirt
+_MOST_COMPARED = 3000
 _AROUND = 1.7  # side of the picture looked at, in sides of what tells the bit
 _ASTRAY = 0.25  # of the way from one kind to the other, beyond which dirt is to blame
 
@@ -133,7 +137,11 @@ def read_bits(
     if told_by == "nothing" and layer is not None:
         classes = _by_layer(cells, settings)
         told_by = "layer"
-    bits = _matrix(cells, classes, lattice, settings)
+    again = None
+    if classes.separation:
+        drawn = None if layer is None else int(not settings.absent)
+        again = partial(_look_again, rasters, lattice, side_px, cells, classes, drawn)
+    bits = _matrix(cells, classes, lattice, settings, again)
     return ReadBits(bits, lattice, moved, classes.separation, told_by)
 
 
@@ -158,9 +166,9 @@ def _layer_plane(
     return None
 
 
-def _frame(lattice: Lattice, side_px: float) -> CellFrame:
+def _frame(lattice: Lattice, side_px: float, *, most: int = _PLACES) -> CellFrame:
     along_row, along_column = lattice.frames()
-    return CellFrame.of(along_row, along_column, side_px=side_px, most=_PLACES)
+    return CellFrame.of(along_row, along_column, side_px=side_px, most=most)
 
 
 @dataclass(frozen=True)
@@ -208,6 +216,33 @@ def _look(rasters: DieRasters, lattice: Lattice, frame: CellFrame, layer: int | 
         photographed=(covered > 0).mean(1),
         kind=lattice.kinds(r, c),
         place=np.column_stack([r / spans[0] - 1, c / spans[1] - 1]),
+    )
+
+
+def _look_again(
+    rasters: DieRasters,
+    lattice: Lattice,
+    side_px: float,
+    cells: _Cells,
+    classes: Classes,
+    drawn: int | None,
+    which: NDArray[np.intp],
+) -> Beside:
+    """Read some cells by their clean px, in finer pictures than those that most are read by."""
+    trusted = np.flatnonzero(_clean(cells))
+    trusted = np.setdiff1d(trusted[:: 1 + len(trusted) // _MOST_COMPARED], which)
+    both = np.concatenate([trusted, which])
+    frame = _frame(lattice, _AROUND * side_px, most=_PLACES_BESIDE)
+    r, c = np.divmod(both, lattice.columns.count)
+    sampled = sample_cells(rasters.mosaic, lattice.at(r, c), frame, blur_px=0.6)
+    pictures = turn(sampled.astype(np.float32) / np.float32(255), lattice.flips(r, c))
+    return read_beside(
+        pictures.reshape(len(both), -1, 3),
+        (classes.score[both] > 0.5).astype(np.int8),
+        cells.kind[both],
+        trusted=np.arange(len(both)) < len(trusted),
+        which=np.arange(len(trusted), len(both)),
+        shape=drawn,
     )
 
 
@@ -265,9 +300,15 @@ def _picture_weights(cells: _Cells) -> Array:
     return np.repeat(_middle_weights(cells.pictures.shape[1]).ravel(), 3) / 3
 
 
-def _matrix(cells: _Cells, classes: Classes, lattice: Lattice, settings: ArrayBit) -> BitMatrix:
+def _matrix(
+    cells: _Cells,
+    classes: Classes,
+    lattice: Lattice,
+    settings: ArrayBit,
+    look_again: Callable[[NDArray[np.intp]], Beside] | None,
+) -> BitMatrix:
     shape = (lattice.rows.count, lattice.columns.count)
-    llr, odd = classes.llr.copy(), classes.oddness
+    llr, score, odd = classes.llr.copy(), classes.score.copy(), classes.oddness
     unseen = cells.photographed < 0.9
     strange = odd > settings.odd_sigma
     dirty = (cells.spoiled > 0.1) & (odd > settings.odd_sigma - 1)
@@ -278,12 +319,22 @@ def _matrix(cells: _Cells, classes: Classes, lattice: Lattice, settings: ArrayBi
     lone = classes.lone
     value = np.where(llr > 0, 1, 0).astype(np.int8)
     value[unseen | strange | dirty | doubtful | lone] = UNREADABLE
+    beside = np.zeros(len(llr), bool)
+    if look_again is not None:
+        which = np.flatnonzero((strange | dirty | doubtful) & ~unseen)
+        found = look_again(which)
+        which, told = which[found.value >= 0], found.value >= 0
+        value[which], score[which], llr[which] = (
+            part[told] for part in (found.value, found.score, found.llr)
+        )
+        beside[which] = True
     llr[unseen] = 0.0
     words = (
         (unseen, "not photographed"),
         (strange, "looks like neither kind"),
         (cells.spoiled > 0.1, "called debris by the segmentation"),
-        (doubtful & ~unseen, "between 0 and 1"),
+        (doubtful & ~unseen & ~beside, "between 0 and 1"),
+        (beside, "read beside dirt"),
         (lone, "the only one of its kind"),
     )
     flags = np.full(len(llr), "", object)
@@ -291,14 +342,14 @@ def _matrix(cells: _Cells, classes: Classes, lattice: Lattice, settings: ArrayBi
         flags[where] = [f"{old}; {word}" if old else word for old in flags[where]]
     sure = np.abs(llr) - 3.0 * np.clip(np.nan_to_num(odd, nan=99) - 3, 0, 20)
     # a cell wholly under debris that still reads well is worth no more than half a clean one
-    sure = sure - 6.0 * cells.spoiled - 1000.0 * (value == UNREADABLE)
+    sure = sure - 6.0 * cells.spoiled - 500.0 * beside - 1000.0 * (value == UNREADABLE)
     rank = np.empty(len(llr), np.int32)
     rank[np.argsort(sure, kind="stable")] = np.arange(1, len(llr) + 1)
     return BitMatrix(
         value=value.reshape(shape),
         read=value.reshape(shape),
         llr=llr.reshape(shape),
-        score=classes.score.reshape(shape),
+        score=score.reshape(shape),
         oddness=odd.reshape(shape),
         rank=rank.reshape(shape),
         flags=flags.reshape(shape),

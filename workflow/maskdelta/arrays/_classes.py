@@ -8,11 +8,20 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-__all__ = ["Classes", "by_layer_alone", "classify", "first_guess", "guess_by_layer"]
+__all__ = [
+    "DEGREES",
+    "Classes",
+    "balanced_middle",
+    "by_layer_alone",
+    "classify",
+    "first_guess",
+    "guess_by_layer",
+    "spread_of",
+]
 
 Array = NDArray[np.float64]
 Pictures = NDArray[np.float32]
-_DEGREES = 4.0  # of Student's t: the tails of dirt are heavy
+DEGREES = 4.0  # of Student's t: the tails of dirt are heavy
 _FOLDS = 5
 _FULL = 0.5  # share of the place that tells the bit covered in a cell that holds the layer
 _MOST_LEARNT = 6000  # cells are plenty for a few hundred px
@@ -179,7 +188,7 @@ def classify(
     fold = np.arange(n) * 7919 % _FOLDS if n >= 60 else np.arange(n) % max(n, 1)
     centred = features
     for _ in range(rounds):
-        centred = features - _balanced_middle(features, label, kind, trusted)
+        centred = features - balanced_middle(features, label, kind, trusted)
         score = np.zeros(n)
         for number in np.unique(fold):
             held = fold == number
@@ -190,9 +199,9 @@ def classify(
         label = (score > 0.5).astype(np.int8)
         if min(((label == bit) & trusted).sum() for bit in (0, 1)) < 2:
             return nothing
-    spread = [_spread(score[trusted & (label == bit)] - bit) for bit in (0, 1)]
-    llr = stats.t.logpdf(score, _DEGREES, 1, spread[1]) - stats.t.logpdf(
-        score, _DEGREES, 0, spread[0]
+    spread = [spread_of(score[trusted & (label == bit)] - bit) for bit in (0, 1)]
+    llr = stats.t.logpdf(score, DEGREES, 1, spread[1]) - stats.t.logpdf(
+        score, DEGREES, 0, spread[0]
     )
     contrast = centred[trusted & (label == 1)].mean(0) - centred[trusted & (label == 0)].mean(0)
     odd = _oddness(centred, label, trusted, middle)
@@ -220,7 +229,7 @@ def by_layer_alone(
     """
     covered = present[present > 1 / 3]
     full = max(_FULL, float(np.median(covered))) if len(covered) else _FULL
-    llr = stats.t.logpdf(present, _DEGREES, full, 0.1) - stats.t.logpdf(present, _DEGREES, 0, 0.1)
+    llr = stats.t.logpdf(present, DEGREES, full, 0.1) - stats.t.logpdf(present, DEGREES, 0, 0.1)
     label = (llr > 0).astype(np.int8)
     counts = [int((trusted & (label == bit)).sum()) for bit in (0, 1)]
     odd = np.full(len(present), np.nan)
@@ -232,7 +241,7 @@ def by_layer_alone(
     return Classes(llr, present / full, odd, nothing_learnt, 0.0, lone)
 
 
-def _balanced_middle(
+def balanced_middle(
     features: Pictures, label: NDArray[np.int8], kind: NDArray[np.intp], use: NDArray[np.bool_]
 ) -> Pictures:
     """Half-way between the mean zero and the mean one of each cell's kind."""
@@ -288,14 +297,14 @@ def _drift_removed(
     fit = np.zeros(5)
     for _ in range(3):
         left = rest - trend @ fit
-        spread = _spread(left[use])
+        spread = spread_of(left[use])
         weight = use * np.clip(1 - (left / (4 * spread)) ** 2, 0, 1)
         design = trend * weight[:, None]
         fit = np.linalg.lstsq(design.T @ trend + 1e-9 * np.eye(5), design.T @ rest, rcond=None)[0]
     return np.asarray(score - trend @ fit)
 
 
-def _spread(values: Array) -> float:
+def spread_of(values: Array) -> float:
     """Robust standard deviation, never below what 8-bit pictures can tell."""
     if len(values) == 0:
         return 0.25
@@ -318,5 +327,5 @@ def _oddness(
         usual = 1.4826 * np.median(np.abs(centred[own & use] - mean), axis=0) + 2e-3
         size = np.log(((rest / usual) ** 2) @ middle + 1e-9)
         known = size[use[own]]
-        out[own] = (size - np.median(known)) / _spread(known)
+        out[own] = (size - np.median(known)) / spread_of(known)
     return out
