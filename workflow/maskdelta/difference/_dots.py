@@ -71,8 +71,13 @@ class DotLook:
 
     def shown(self, picture: NDArray[np.uint8], x: float, y: float) -> bool | None:
         """Whether a dot lies around a point of an (H, W, 3) picture; None where it may or not."""
-        strange = float(_strangeness(self, _cut(picture, x, y, len(self.mean))[None])[0])
-        return True if strange <= self.most else False if strange > 2 * self.most else None
+        strange = self.strangeness(picture, x, y)
+        return True if strange <= 1 else False if strange > 2 else None
+
+    def strangeness(self, picture: NDArray[np.uint8], x: float, y: float) -> float:
+        """How unlike a dot it is around a point of an (H, W, 3) picture; nearly all are below 1."""
+        cut = _cut(picture, x, y, len(self.mean))
+        return float(_strangeness(self, cut[None])[0] / self.most)
 
 
 def learn_dots(

@@ -165,6 +165,14 @@ class Inputs:
         shown = [look.shown(*place) for look, place in zip(looks, self._at(region), strict=True)]
         return shown == [region.sign == REMOVED, region.sign == ADDED]
 
+    def unlike_dots(self, region: Region, *, most: float = 1.2) -> bool:
+        """Whether a region as large as a dot, of a layer of dots, looks like none where it is."""
+        looks = self.dots.get(region.layer)
+        if looks is None or not looks[0].area_px[0] <= region.area_px <= looks[0].area_px[1]:
+            return False
+        there = int(region.sign == ADDED)
+        return looks[there].strangeness(*self._at(region)[there]) > most
+
     def on_odd_ground(self, region: Region) -> bool:
         """Whether a dot is gone, or was not there yet, and the ground does not show instead.
 

@@ -9,7 +9,7 @@ from maskdelta.difference._edges import EdgeLook, learn_edges
 from maskdelta.difference._inputs import Inputs
 from maskdelta.difference._regions import Region
 from maskdelta.difference._second_look import SecondLook
-from maskdelta.difference._spacing import measure_spacing_px
+from maskdelta.difference._spacing import measure_spacing_px, measure_width_px
 from maskdelta.images import Raster
 from maskdelta.study import DifferenceSettings
 
@@ -67,23 +67,27 @@ class SecondLooks:
     Parameters
     ----------
     edges : EdgeLook
-    spacing_px : dict of int to int
-        Smallest spacing by plane.
+    spacing_px, width_px : dict of int to int
+        Smallest spacing and width by plane.
     """
 
     edges: EdgeLook
     spacing_px: dict[int, int]
+    width_px: dict[int, int]
 
     @classmethod
     def learn(cls, inputs: Inputs, layers: Iterable[int]) -> SecondLooks:
         """Measure for some of the compared layers, given by number."""
         before, after = inputs.before, inputs.after
+        planes = {inputs.planes[layer] for layer in layers}
+        spacing, width = (
+            {plane: measure(before.membership, before.visible, plane) for plane in planes}
+            for measure in (measure_spacing_px, measure_width_px)
+        )
         return cls(
             learn_edges(before.mosaic, after.mosaic, inputs.registration.before_to_after),
-            {
-                plane: measure_spacing_px(before.membership, before.visible, plane)
-                for plane in {inputs.planes[layer] for layer in layers}
-            },
+            spacing,
+            width,
         )
 
     def split(
@@ -98,9 +102,11 @@ class SecondLooks:
             inputs.planes,
             self.spacing_px,
             edges,
+            self.width_px,
             inputs.is_dot,
             {layer: looks[0].small_px for layer, looks in inputs.dots.items()},
             inputs.along_seam,
             inputs.on_odd_ground,
+            inputs.unlike_dots,
         )
         return look.split(regions, distance_px=distance_px)

@@ -34,6 +34,8 @@ VETOES = (
     "oblique edges",
     "rim of a dot",
     "odd ground",
+    "unlike a dot",
+    "smaller than any shape",
     "along a seam",
 )
 

@@ -333,6 +333,8 @@ _REGIONS = Table(
                 "oblique edges",
                 "rim of a dot",
                 "odd ground",
+                "unlike a dot",
+                "smaller than any shape",
                 "along a seam",
             ),
         ),
