@@ -71,6 +71,7 @@ def test_a_dot_is_told_from_dirt_of_its_colour_and_from_bare_metal() -> None:
     dirty = cv2.GaussianBlur(dirty, (0, 0), 1.2)
     for look in (before, after):
         assert look.shown(picture, x, y)
+        assert look.strangeness(picture, x, y) < 1 < look.strangeness(dirty, 40.5, 49.5)
         assert look.shown(dirty, 40.5, 49.5) is not True
         assert look.shown(picture, 70.0, 20.0) is False
 

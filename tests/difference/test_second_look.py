@@ -14,7 +14,7 @@ from maskdelta.difference import ADDED, REMOVED
 from maskdelta.difference._edges import EdgeLook, learn_edges
 from maskdelta.difference._regions import Region, join_regions, measure_block
 from maskdelta.difference._second_look import SecondLook
-from maskdelta.difference._spacing import measure_spacing_px
+from maskdelta.difference._spacing import measure_spacing_px, measure_width_px
 from maskdelta.images import Box, Raster, write_raster
 
 SIZE = 256
@@ -66,6 +66,66 @@ def test_the_spacing_is_measured_where_the_layer_can_be_seen(tmp_path: Path) -> 
     none = np.zeros_like(seen)
     with membership(tmp_path, LINES) as member, written(tmp_path / "v.tif", none) as visible:
         assert measure_spacing_px(member, visible, 0) == 0
+
+
+def test_the_width_is_measured_where_the_layer_can_be_seen(tmp_path: Path) -> None:
+    seen = np.full((SIZE, SIZE), 255, np.uint8)
+    thin = LINES.copy()
+    thin[18:20, 40:60] = True  # a bulge, and a scratch through one line
+    thin[110:112, 100:130] = False
+    with membership(tmp_path, thin) as member, written(tmp_path / "v.tif", seen) as visible:
+        assert measure_width_px(member, visible, 0) == 13  # lines of 14 px, odd squares
+    # what is hidden may be part of the line
+    hidden = np.where(np.arange(SIZE)[:, None] % 25 < 11, 0, 255).astype(np.uint8)
+    hidden = np.broadcast_to(hidden, (SIZE, SIZE)).copy()
+    with membership(tmp_path, LINES) as member, written(tmp_path / "v.tif", hidden) as visible:
+        assert measure_width_px(member, visible, 0) == 15
+    with membership(tmp_path, LINES) as member, written(tmp_path / "v.tif", 0 * seen) as visible:
+        assert measure_width_px(member, visible, 0) == 0
+
+
+@pytest.mark.parametrize(("side", "kept"), [(6, 0), (9, 1)])
+def test_what_is_smaller_than_a_square_of_the_least_width_is_set_aside(
+    tmp_path: Path, side: int, kept: int
+) -> None:
+    states = np.zeros((SIZE, SIZE), np.uint8)
+    states[120 : 120 + side, 100 : 100 + side] = ADDED
+    states[120:124, 200:203] = ADDED
+    present = np.zeros((SIZE, SIZE), bool)
+    stand, doubtful = split(tmp_path, present, states, width_px={0: 7})
+    assert [r.area_px for r in stand] == [side**2] * kept
+    assert [r.doubt for r in doubtful] == ["smaller than any shape"] * (2 - kept)
+    # a small piece of a larger change stands with it; layers of dots have looks of their own
+    stand, _ = split(tmp_path, present, states, distance_px=120.0, width_px={0: 7})
+    assert len(stand) == 2 * kept
+    stand, _ = split(tmp_path, present, states, width_px={0: 7}, small_dot_px={0: 1.0})
+    assert len(stand) == 2
+
+
+def test_what_lies_where_another_layer_has_something_unlike_its_dots_is_set_aside(
+    tmp_path: Path,
+) -> None:
+    states = np.zeros((SIZE, SIZE), np.uint8)
+    states[60:70, 60:70] = ADDED
+    states[60:72, 100:112] = ADDED
+    dirt, apart = candidates(states)
+    same = replace(dirt, layer=1)
+    planes = np.stack([states, states])
+    write_raster(
+        tmp_path / "raw.tif",
+        lambda b: planes[:, b.y0 : b.y1, b.x0 : b.x1],
+        shape=(SIZE, SIZE),
+        dtype=np.uint8,
+        planes=("contact", "metal"),
+        reduce="nearest",
+    )
+    with Raster.open(tmp_path / "raw.tif") as raw:
+        silent = EdgeLook(raw, raw, np.asarray, 0j, (1.0, 1.0))
+        look = SecondLook(raw, raw, [0, 1], {0: 0, 1: 0}, silent, unlike_dots=lambda r: r is dirt)
+        kept, doubtful = look.split([dirt, same, apart], distance_px=1.0)
+    assert [r.layer for r in kept] == [0]
+    assert kept[0].box == apart.box
+    assert [(r.layer, r.doubt) for r in doubtful] == [(0, "unlike a dot"), (1, "unlike a dot")]
 
 
 @pytest.mark.parametrize("sign", [REMOVED, ADDED])
