@@ -189,7 +189,8 @@ def label_block(
     unknown = _unknown(far, flat, first, rules.dot[first], settings)
     edge_px = settings.edge_px
     trusted = (unknown == 0) & covered
-    cost, second = _bordering_cost(first, doubt, trusted, flat, rules, edge_px)
+    possible = covered & (far <= 4 * settings.unknown_sigma**2)
+    cost, second = _bordering_cost(first, doubt, trusted, possible, flat, rules, edge_px)
     _give_back_dots(cost, rules, dots)
     _trim_dots(cost, rules, dots)
     label = _cheapest(cost)
@@ -612,6 +613,7 @@ def _bordering_cost(
     first: NDArray[np.uint8],
     doubt: NDArray[np.uint8],
     trusted: NDArray[np.bool_],
+    possible: NDArray[np.bool_],
     flat: NDArray[np.bool_],
     rules: LayerRules,
     edge_px: int,
@@ -627,19 +629,25 @@ def _bordering_cost(
     by its colour. What hides others is told by its colour, since its trusted patches are often too
     far from those of a narrow gap; where its edge truly lies is settled later (`find_edges`). A dot
     and its host are parted by distance again.
+
+    The outlines on both sides of a narrow gap leave a patch of possible px in it whose colour is
+    off, and which is not trusted: without it the gap would go to what bounds it. It counts where
+    trusted patches of its stack lie near, as ground goes on beyond the lines that bound a gap;
+    dirt has no such kin. It explains nothing that lay beyond the reach of trusted patches.
     """
     reach = np.uint8(min(_EIGHTHS * (2 * edge_px + 1), 250))
     seeds = _seeds(first, trusted, flat)
     apart = np.stack([_distance_to(seeds == k) for k in range(len(doubt))])
+    kin = _kin_in_gaps(seeds, _seeds(first, possible, flat), apart, rules)
     _seat_dots(apart, rules)
-    nearest = np.full(first.shape, 255, np.uint8)
-    second = nearest.copy()
-    for distance in apart:
-        second = np.minimum(second, np.maximum(nearest, distance))
-        nearest = np.minimum(nearest, distance)
+    nearest, far_second = _two_nearest(apart)
+    explained = nearest <= reach
+    for k in np.unique(kin[kin < 255]):
+        np.minimum(apart[k], _distance_to(kin == k), out=apart[k])
+    nearest, second = _two_nearest(apart)
     limit = np.minimum(np.minimum(second, 251) + _EIGHTHS // 2, reach)
     # inside a trusted patch any other stack may be meant: there the doubt is that of the colours
-    candidate = (apart <= limit) | (nearest == 0)
+    candidate = ((apart <= limit) | (nearest == 0)) & explained
     cost = np.minimum(doubt, _MOST_COST)
     upper = rules.hidden.any(1)
     between = (nearest > 0) & ~(candidate[upper].any(0))
@@ -649,7 +657,37 @@ def _bordering_cost(
     for pair in rules.seats():
         both = candidate[pair[0]] & candidate[pair[1]] & (nearest > 0)
         _part_by_distance(cost, apart, pair, both)
-    return np.where(candidate, cost, np.uint8(_NO_BORDER)), second
+    return np.where(candidate, cost, np.uint8(_NO_BORDER)), far_second
+
+
+def _two_nearest(apart: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """(H, W) distances of the nearest stack and of the next, of (K, H, W)."""
+    nearest = np.full(apart.shape[1:], 255, np.uint8)
+    second = nearest.copy()
+    for distance in apart:
+        second = np.minimum(second, np.maximum(nearest, distance))
+        nearest = np.minimum(nearest, distance)
+    return nearest, second
+
+
+def _kin_in_gaps(
+    seeds: NDArray[np.uint8],
+    possible: NDArray[np.uint8],
+    apart: NDArray[np.uint8],
+    rules: LayerRules,
+    *,
+    reach_px: int = 24,
+) -> NDArray[np.uint8]:
+    """The stack of px in possible patches near trusted ones of the same stack, 255 elsewhere.
+
+    `seeds` and `possible` are the stacks of trusted and of possible patches, `apart` the distances
+    from the former, eighths of a px. Dots have no kin.
+    """
+    out = np.full(seeds.shape, 255, np.uint8)
+    for k in np.flatnonzero(~rules.dot & ~rules.spoils):
+        own = (possible == k) & (seeds == 255) & (apart[k] <= _EIGHTHS * reach_px)
+        out[own] = k
+    return out
 
 
 def _part_by_distance(
