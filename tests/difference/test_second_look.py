@@ -95,10 +95,10 @@ def test_what_is_smaller_than_a_square_of_the_least_width_is_set_aside(
     stand, doubtful = split(tmp_path, present, states, width_px={0: 7})
     assert [r.area_px for r in stand] == [side**2] * kept
     assert [r.doubt for r in doubtful] == ["smaller than any shape"] * (2 - kept)
-    # a small piece of a larger change stands with it; layers of dots have looks of their own
+    # a small piece of a larger change stands with it; of dots it counts how large they are
     stand, _ = split(tmp_path, present, states, distance_px=120.0, width_px={0: 7})
     assert len(stand) == 2 * kept
-    stand, _ = split(tmp_path, present, states, width_px={0: 7}, small_dot_px={0: 1.0})
+    stand, _ = split(tmp_path, present, states, width_px={0: 7}, small_dot_px={0: 18.0})
     assert len(stand) == 2
 
 
@@ -126,6 +126,36 @@ def test_what_lies_where_another_layer_has_something_unlike_its_dots_is_set_asid
     assert [r.layer for r in kept] == [0]
     assert kept[0].box == apart.box
     assert [(r.layer, r.doubt) for r in doubtful] == [(0, "unlike a dot"), (1, "unlike a dot")]
+
+
+@pytest.mark.parametrize(
+    ("doubt", "grown_px", "kept"),
+    [
+        ("soft outline", 0, 0),
+        ("near debris", 0, 0),
+        ("weak evidence", 0, 1),
+        ("soft outline", 1, 0),
+    ],
+)
+def test_what_another_layer_shows_to_be_dirt_is_set_aside(
+    tmp_path: Path, doubt: str, grown_px: int, kept: int
+) -> None:
+    states = np.zeros((SIZE, SIZE), np.uint8)
+    states[60:70, 60:70] = ADDED
+    (piece,) = candidates(states)
+    if grown_px:  # dirt beside which the piece is a rim
+        box = Box(70 + grown_px, 55, 90, 75)
+        dirt = replace(piece, layer=1, doubt=doubt, box=box, area_px=380)
+    else:
+        dirt = replace(piece, layer=1, doubt=doubt)
+    with written(tmp_path / "raw.tif", states) as raw:
+        silent = EdgeLook(raw, raw, np.asarray, 0j, (1.0, 1.0))
+        look = SecondLook(raw, raw, [0, 0], {0: 0}, silent)
+        stand, doubtful = look.split([piece], distance_px=1.0, doubted=[dirt])
+        smaller = replace(dirt, area_px=40)
+        assert len(look.split([piece], distance_px=1.0, doubted=[smaller])[0]) == 1
+    assert len(stand) == kept
+    assert [r.doubt for r in doubtful] == [doubt] * (1 - kept)
 
 
 @pytest.mark.parametrize("sign", [REMOVED, ADDED])

@@ -91,7 +91,7 @@ def find_differences(
         looks = SecondLooks.learn(inputs, {region.layer for region in kept})
         with Raster.open(raw) as states:
             distance_px = settings.group_um / um_per_px
-            kept, more = looks.split(kept, states, inputs, distance_px=distance_px)
+            kept, more = looks.split(kept, doubtful, states, inputs, distance_px=distance_px)
         doubtful += more
         _write_masks(folder, raw, blocks, inputs.layers, doubtful, alike, options)
     return Differences(inputs.layers, kept, doubtful)

@@ -91,9 +91,18 @@ class SecondLooks:
         )
 
     def split(
-        self, regions: list[Region], states: Raster, inputs: Inputs, *, distance_px: float
+        self,
+        regions: list[Region],
+        doubted: list[Region],
+        states: Raster,
+        inputs: Inputs,
+        *,
+        distance_px: float,
     ) -> tuple[list[Region], list[Region]]:
-        """Regions that stand and those in doubt; `states` are of all layers before any doubt."""
+        """Regions that stand and those in doubt; `states` are of all layers before any doubt.
+
+        `doubted` were in doubt before.
+        """
         edges = replace(self.edges, before=inputs.before.mosaic, after=inputs.after.mosaic)
         before = inputs.before.membership
         look = SecondLook(
@@ -109,4 +118,4 @@ class SecondLooks:
             inputs.on_odd_ground,
             inputs.unlike_dots,
         )
-        return look.split(regions, distance_px=distance_px)
+        return look.split(regions, distance_px=distance_px, doubted=doubted)

@@ -240,13 +240,13 @@ def _listed(box: Box, planted: Inputs, looks: SecondLooks, um_per_px: float) -> 
     """What the steps of the comparison list in a box of the raster before."""
     states, pieces = compare_block(box, 0, planted)
     least_px = planted.least_px(um_per_px)
-    kept, _, _ = judge(join_regions(pieces), planted.settings, least_px, planted.is_dot)
+    kept, doubtful, _ = judge(join_regions(pieces), planted.settings, least_px, planted.is_dot)
     frame = replace(planted.before.membership, planes=planted.layers)
     margin = ((0, 0), (_HALO_PX,) * 2, (_HALO_PX,) * 2)
     around = np.pad(states, margin, constant_values=NOT_COMPARABLE)
     raw = frame.patched(box.moved(*frame.origin).grown(_HALO_PX), around)
     distance_px = planted.settings.group_um / um_per_px
-    return looks.split(kept, raw, planted, distance_px=distance_px)[0]
+    return looks.split(kept, doubtful, raw, planted, distance_px=distance_px)[0]
 
 
 def _found(plant: Plant, sign: int, listed: Sequence[Region], origin: tuple[int, int]) -> bool:

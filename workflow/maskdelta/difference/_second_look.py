@@ -18,7 +18,9 @@ from maskdelta.images import Box, Raster
 __all__ = ["SecondLook"]
 
 _MARGIN_PX = 16
+_LEAST_OF_DOT = 0.6  # change cut by debris or by the tolerance is smaller than its dot
 _UNLIKE = "unlike a dot"
+_DIRT = (_UNLIKE, "soft outline", "usual colours", "near debris")
 
 
 @dataclass(frozen=True)
@@ -97,16 +99,22 @@ class SecondLook:
         return "odd ground" if self.on_odd_ground(region) else ""
 
     def split(
-        self, regions: Sequence[Region], *, distance_px: float, most_doubted: float = 0.8
+        self,
+        regions: Sequence[Region],
+        *,
+        distance_px: float,
+        most_doubted: float = 0.8,
+        doubted: Sequence[Region] = (),
     ) -> tuple[list[Region], list[Region]]:
         """Those that stand, and those in doubt.
 
         Pieces within `distance_px` of each other make one change. It falls when more than
-        `most_doubted` of its area is in doubt; else all its pieces stand.
+        `most_doubted` of its area is in doubt; else all its pieces stand. `doubted` are others
+        that were in doubt before, of any layer.
         """
         kept: list[Region] = []
         doubtful: list[Region] = []
-        doubt_of = self._doubts(regions)
+        doubt_of = self._doubts(regions, doubted)
         for group in group_regions(regions, distance_px=distance_px):
             doubts = [doubt_of[id(r)] for r in group]
             area_px = np.array([region.area_px for region in group])
@@ -121,33 +129,42 @@ class SecondLook:
                 kept += group
         return kept, doubtful
 
-    def _doubts(self, regions: Sequence[Region]) -> dict[int, str]:
+    def _doubts(self, regions: Sequence[Region], doubted: Sequence[Region]) -> dict[int, str]:
         """The doubt of each region, by its identity.
 
-        What lies where another layer shows something unlike its dots is that same thing.
+        Dirt changes several layers at once, and one may give it away: what lies where another
+        layer is in doubt, or on the rim of something soft and larger, is that same thing.
         """
         found = {id(r): self.doubt(r) or self._doubt_of_ground(r, regions) for r in regions}
-        unlike = [r.box for r in regions if found[id(r)] == _UNLIKE]
+        own = [replace(r, doubt=_UNLIKE) for r in regions if found[id(r)] == _UNLIKE]
+        dirt = [r for r in (*doubted, *own) if r.doubt in _DIRT]
         for region in regions:
-            if not found[id(region)] and any(_covers(box, region.box) for box in unlike):
-                found[id(region)] = _UNLIKE
+            for other in dirt if not found[id(region)] else ():
+                if other.layer != region.layer and _same_thing(other, region):
+                    found[id(region)] = other.doubt
         return found
 
     def _least_px(self, group: Sequence[Region]) -> float:
-        """Area of the smallest square that a mask can hold or leave out, px.
+        """Area of the smallest shape or gap that the masks have, px; the least over the layers."""
+        return min(map(self._least_of_layer, {region.layer for region in group}), default=0.0)
 
-        The least over the layers of a change; none for layers of dots, which have looks of their
-        own.
-        """
-        sides = [
-            min(self.spacing_px[plane], self.width_px.get(plane, 0))
-            for plane in (self.planes[r.layer] for r in group if r.layer not in self.small_dot_px)
-        ]
+    def _least_of_layer(self, layer: int) -> float:
+        if layer in self.small_dot_px:
+            return _LEAST_OF_DOT * self.small_dot_px[layer]
+        plane = self.planes[layer]
+        side = min(self.spacing_px[plane], self.width_px.get(plane, 0))
         # a square of so many px fits, and none of one px more
-        return (min(sides) + 0.5) ** 2 if len(sides) == len(group) and min(sides) else 0.0
+        return (side + 0.5) ** 2 if side else 0.0
 
 
-def _covers(box: Box, other: Box) -> bool:
-    """Whether a box covers half of another."""
-    shared = box.clipped(other)
-    return not shared.empty and 2 * shared.width * shared.height >= other.width * other.height
+def _same_thing(dirt: Region, region: Region) -> bool:
+    """Whether dirt, as another layer shows it, takes up the place of a region or reaches into it.
+
+    The rim of soft dirt counts where the dirt is twice as large.
+    """
+    shared = dirt.box.clipped(region.box)
+    half = 2 * shared.width * shared.height >= region.box.width * region.box.height
+    if not shared.empty and half and 2 * dirt.area_px >= region.area_px:
+        return True
+    touching = not dirt.box.grown(2).clipped(region.box).empty
+    return dirt.doubt == "soft outline" and touching and dirt.area_px >= 2 * region.area_px
