@@ -88,7 +88,8 @@ class ArrayBit(Strict):
         5.0,
         gt=3,
         description="A cell that looks like neither kind by so many robust standard deviations "
-        "is called unreadable; one less suffices where the segmentation calls it debris.",
+        "is called unreadable, unless its clean px tell; one less suffices where the segmentation "
+        "calls it debris.",
     )
 
 
