@@ -22,16 +22,11 @@ __all__ = ["measure_spacing_px", "measure_width_px", "narrow_share"]
 
 Mask = NDArray[np.bool_]
 _SIDES_PX = (3, 5, 7, 9, 11, 13, 15)
+_PATCHES, _PATCH_PX = 24, 512  # looked at, spread over the die, and their side
 
 
 def measure_spacing_px(
-    membership: Raster,
-    visible: Raster,
-    plane: int,
-    *,
-    most_loss: float = 0.015,
-    patches: int = 24,
-    patch_px: int = 512,
+    membership: Raster, visible: Raster, plane: int, *, most_loss: float = 0.015
 ) -> int:
     """Side of the largest square that fits into nearly all gaps of a layer.
 
@@ -43,75 +38,47 @@ def measure_spacing_px(
     most_loss : float
         Share of the free area that may lie in narrower gaps: corners, slips of the segmentation,
         and the odd place that breaks the rule.
-    patches, patch_px : int
-        Patches looked at, spread over the die, and their side.
 
     Returns
     -------
     int
         Odd, px, 15 at the most; 0 where even 3 px do not fit or nothing is free.
     """
-    return _largest_fitting(
-        lambda present, seen: (seen & ~present, ~present | ~seen),
-        membership,
-        visible,
-        plane,
-        most_loss=most_loss,
-        patches=patches,
-        patch_px=patch_px,
-    )
+    return _largest_fitting(membership, visible, plane, most_loss, np.logical_not)
 
 
 def measure_width_px(
-    membership: Raster,
-    visible: Raster,
-    plane: int,
-    *,
-    most_loss: float = 0.1,
-    patches: int = 24,
-    patch_px: int = 512,
+    membership: Raster, visible: Raster, plane: int, *, most_loss: float = 0.1
 ) -> int:
     """Side of the largest square that fits into nearly all shapes of a layer.
 
-    As `measure_spacing_px`; more may be lost, since outlines are ragged on both sides of a line,
-    and shapes go on where they are hidden.
+    As `measure_spacing_px`; more may be lost, since outlines are ragged on both sides of a line.
     """
-    return _largest_fitting(
-        lambda present, seen: (seen & present, present | ~seen),
-        membership,
-        visible,
-        plane,
-        most_loss=most_loss,
-        patches=patches,
-        patch_px=patch_px,
-    )
+    return _largest_fitting(membership, visible, plane, most_loss, np.asarray)
 
 
 def _largest_fitting(
-    areas: Callable[[Mask, Mask], tuple[Mask, Mask]],
     membership: Raster,
     visible: Raster,
     plane: int,
-    *,
     most_loss: float,
-    patches: int,
-    patch_px: int,
+    wanted: Callable[[Mask], Mask],
 ) -> int:
-    """Side of the largest square that fits; `areas` says what is counted, and where it may lie."""
-    boxes = blocks_of(membership.shape, patch_px)
-    counted_px = 0
+    """Side of the largest square that fits into what is wanted; it may go on where hidden."""
+    boxes = blocks_of(membership.shape, _PATCH_PX)
+    seen_px = 0
     lost_px = dict.fromkeys(_SIDES_PX, 0)
-    for box in boxes[:: max(1, len(boxes) // patches)]:
+    for box in boxes[:: max(1, len(boxes) // _PATCHES)]:
         seen = visible.read(box, planes=[plane])[0] > 0
-        present = membership.read(box, planes=[plane])[0] > 127
-        counted, within = areas(present, seen)
+        there = wanted(membership.read(box, planes=[plane])[0] > 127)
+        counted = seen & there
         rim = _SIDES_PX[-1]
         counted[:rim] = counted[-rim:] = counted[:, :rim] = counted[:, -rim:] = False
-        counted_px += int(counted.sum())
+        seen_px += int(counted.sum())
         for side in _SIDES_PX:
-            lost_px[side] += int((counted & ~_opened(within, side)).sum())
-    fitting = [side for side in _SIDES_PX if lost_px[side] <= most_loss * counted_px]
-    return max(fitting, default=0) if counted_px else 0
+            lost_px[side] += int((counted & ~_opened(there | ~seen, side)).sum())
+    fitting = [side for side in _SIDES_PX if lost_px[side] <= most_loss * seen_px]
+    return max(fitting, default=0) if seen_px else 0
 
 
 def narrow_share(
