@@ -103,6 +103,23 @@ def test_shapes_of_many_sizes_are_no_dots() -> None:
     assert learn_dots(found, [0]) == {}
 
 
+def test_crumbs_of_long_lines_are_no_dots() -> None:
+    rng = np.random.default_rng(8)
+    crumbs, dots = [], []
+    for _ in range(20):
+        member = np.zeros((1, SIZE, SIZE), np.uint8)
+        for x, y in places(rng):
+            cv2.circle(member[0], (x, y), 3, 255, -1)
+        picture = np.full((SIZE, SIZE, 3), 100, np.uint8)
+        seen = np.ones((SIZE, SIZE), bool)
+        dots.append(PatchPair(picture, picture, member, member, seen))
+        lines = member.copy()
+        lines[0, :, : SIZE // 2] = 255
+        crumbs.append(PatchPair(picture, picture, lines, lines, seen))
+    assert list(learn_dots(dots, [0])) == [0]
+    assert learn_dots(crumbs, [0]) == {}
+
+
 @pytest.mark.parametrize("new", [1, 3])
 def test_many_new_contacts_do_not_make_themselves_usual(new: int) -> None:
     """One in nine, and a third of all contacts, are new: chance alone would call the last usual."""

@@ -85,8 +85,8 @@ def learn_dots(
 ) -> dict[int, tuple[DotLook, DotLook]]:
     """Looks before and after by number in `planes`, for those layers that come as dots.
 
-    A layer comes as dots when nearly all of its shapes that lie whole in a patch, and no others,
-    are of one size; shapes are those present in both dies.
+    A layer comes as dots when nearly all of its shapes that lie whole in a patch are of one size,
+    and hold most of it: crumbs of long lines are no dots. Shapes are those present in both dies.
 
     Parameters
     ----------
@@ -101,7 +101,7 @@ def learn_dots(
     for number, plane in enumerate(planes):
         shapes = [_shapes(pair, plane) for pair in pairs]
         area = np.concatenate([np.zeros(0), *(s[:, 2] for s in shapes)])
-        if len(area) < least:
+        if len(area) < least or 2 * area.sum() < sum(int(_both(p, plane).sum()) for p in pairs):
             continue
         low, middle, high = np.percentile(area, [10, 50, 90])
         if high > 2 * middle or low < middle / 2:
@@ -151,9 +151,16 @@ def is_rim(
     return bool((stats[beside, cv2.CC_STAT_AREA] > small_px / 2).any())
 
 
+def _both(pair: PatchPair, plane: int) -> NDArray[np.bool_]:
+    """(H, W) px where both dies show the layer."""
+    return np.asarray(
+        (pair.member_before[plane] > 127) & (pair.member_after[plane] > 127) & pair.seen
+    )
+
+
 def _shapes(pair: PatchPair, plane: int) -> NDArray[np.float64]:
     """(n, 3) centre x, y and area of the shapes that both dies show, whole and off the border."""
-    both = (pair.member_before[plane] > 127) & (pair.member_after[plane] > 127) & pair.seen
+    both = _both(pair, plane)
     _, _, stats, centres = cv2.connectedComponentsWithStats(both.astype(np.uint8))
     x, y, width, height, area = stats[1:].T
     rows, columns = both.shape

@@ -166,9 +166,12 @@ class Inputs:
         return shown == [region.sign == REMOVED, region.sign == ADDED]
 
     def unlike_dots(self, region: Region, *, most: float = 1.2) -> bool:
-        """Whether a region as large as a dot, of a layer of dots, looks like none where it is."""
+        """Whether a region as large as a dot or two, of a layer of dots, looks like none."""
         looks = self.dots.get(region.layer)
-        if looks is None or not looks[0].area_px[0] <= region.area_px <= looks[0].area_px[1]:
+        if looks is None:
+            return False
+        least, largest = looks[0].area_px
+        if not least <= region.area_px <= 2 * largest:
             return False
         there = int(region.sign == ADDED)
         return looks[there].strangeness(*self._at(region)[there]) > most
