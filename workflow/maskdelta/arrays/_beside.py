@@ -152,7 +152,9 @@ class _Kinds:
         kind: NDArray[np.intp],
         trusted: NDArray[np.bool_],
     ) -> _Kinds | None:
-        """None where hardly any px tells the bits apart."""
+        """None where hardly any px tells the bits apart, or no clean cell holds one of them."""
+        if len(np.unique(label[trusted])) < 2:
+            return None
         flat = pictures.reshape(len(pictures), -1)
         centred = (flat - balanced_middle(flat, label, kind, trusted)).reshape(pictures.shape)
         sides = [centred[trusted & (label == bit)] for bit in (0, 1)]

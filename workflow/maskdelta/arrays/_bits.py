@@ -320,8 +320,8 @@ def _matrix(
     value = np.where(llr > 0, 1, 0).astype(np.int8)
     value[unseen | strange | dirty | doubtful | lone] = UNREADABLE
     beside = np.zeros(len(llr), bool)
-    if look_again is not None:
-        which = np.flatnonzero((strange | dirty | doubtful) & ~unseen)
+    which = np.flatnonzero((strange | dirty | doubtful) & ~unseen)
+    if look_again is not None and len(which):
         found = look_again(which)
         which, told = which[found.value >= 0], found.value >= 0
         value[which], score[which], llr[which] = (

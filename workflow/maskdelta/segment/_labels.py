@@ -618,7 +618,7 @@ def _bordering_cost(
     rules: LayerRules,
     edge_px: int,
 ) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """Cost of each stack at each px, and the distance of the second nearest stack.
+    """Cost of each stack at each px, and how far the second nearest trusted stack lies.
 
     Costs are tenths of a log unit, 255 where the stack does not border; distances are eighths of
     a px.
@@ -642,9 +642,10 @@ def _bordering_cost(
     _seat_dots(apart, rules)
     nearest, far_second = _two_nearest(apart)
     explained = nearest <= reach
-    for k in np.unique(kin[kin < 255]):
+    found = np.unique(kin[kin < 255])
+    for k in found:
         np.minimum(apart[k], _distance_to(kin == k), out=apart[k])
-    nearest, second = _two_nearest(apart)
+    nearest, second = _two_nearest(apart) if len(found) else (nearest, far_second)
     limit = np.minimum(np.minimum(second, 251) + _EIGHTHS // 2, reach)
     # inside a trusted patch any other stack may be meant: there the doubt is that of the colours
     candidate = ((apart <= limit) | (nearest == 0)) & explained
