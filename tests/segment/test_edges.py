@@ -9,9 +9,9 @@ from scipy.ndimage import gaussian_filter1d
 
 from maskdelta.images import srgb_curve, srgb_inverse
 from maskdelta.segment._colour_model import ColourModel, luma_of
-from maskdelta.segment._labels import LayerRules
 from maskdelta.segment._outlines import Edges, find_edges
 from maskdelta.segment._profile import Profiles, fit_edges
+from maskdelta.segment._rules import LayerRules
 from maskdelta.study import SegmentSettings, Stack
 from micrographs import labelled
 

@@ -15,7 +15,7 @@ import shapely
 from maskdelta.errors import SegmentationError
 from maskdelta.images import Box, Raster, write_raster
 from maskdelta.segment import NOT_PHOTOGRAPHED, SPOILED, Labeller, Swatch, segment
-from maskdelta.segment._labels import LayerRules
+from maskdelta.segment._rules import LayerRules
 from maskdelta.study import LayerStack, SegmentSettings, Stack, read_json
 
 SHAPE = (1100, 1300)

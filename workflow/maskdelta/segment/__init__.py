@@ -2,8 +2,8 @@
 
 from maskdelta.segment._agreement import TileAgreement, tile_agreement
 from maskdelta.segment._labeller import Labeller
-from maskdelta.segment._labels import NOT_PHOTOGRAPHED, SPOILED, UNKNOWN
 from maskdelta.segment._laid import lay_view
+from maskdelta.segment._rules import NOT_PHOTOGRAPHED, SPOILED, UNKNOWN
 from maskdelta.segment._segment import Swatch, ignored_areas, segment, swatches_of
 from maskdelta.segment._suggest import (
     Cluster,

@@ -76,6 +76,7 @@ class ColourModel:
             np.ascontiguousarray(np.minimum(np.rint(10 * doubt), 255).astype(np.uint8).T),
             np.minimum(np.rint(far), 255).astype(np.uint8),
             self._steep(),
+            self.mean,
         )
 
     def separation(self) -> Array:
@@ -170,12 +171,15 @@ class ColourTable:
         Squared Mahalanobis distance of the nearest stack, in quarters, at most 255.
     steep : float
         Slope, levels per px, above which a px is part of an edge.
+    mean : (K, 3) float64
+        Of the stacks, sRGB-encoded, 0..255.
     """
 
     stacks: tuple[str, ...]
     doubt: NDArray[np.uint8]
     far: NDArray[np.uint8]
     steep: float
+    mean: Array
 
     def index(self, colour: NDArray[np.float32]) -> NDArray[np.intp]:
         """Row of the table for each pixel of an (H, W, 3) picture, 0..255."""

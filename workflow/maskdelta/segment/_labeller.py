@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from maskdelta.images import Box
 from maskdelta.segment._colour_model import ColourModel, ColourTable
 from maskdelta.segment._drift import DriftField
-from maskdelta.segment._labels import HALO_PX, BlockLabels, DotSizes, LayerRules, label_block
+from maskdelta.segment._labels import BlockLabels, label_block
 from maskdelta.segment._outlines import Edges
+from maskdelta.segment._rules import HALO_PX, DotSizes, LayerRules
 from maskdelta.study import SegmentSettings, Stack, read_json
 
 __all__ = ["Labeller"]

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.images import Box, Output, Raster, eight_bits, map_block, write_rasters
-from maskdelta.segment._labels import NOT_PHOTOGRAPHED, SPOILED
 from maskdelta.segment._merger import MOST_BLOCK_PX
+from maskdelta.segment._rules import NOT_PHOTOGRAPHED, SPOILED
 from maskdelta.segment._views import SegmentedView
 from maskdelta.study import LaidPhotograph, SegmentSettings
 

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from maskdelta.images import Box, Raster, map_block, map_ordered, spread_blocks
 from maskdelta.register import ErrorMap
-from maskdelta.segment._labels import NOT_PHOTOGRAPHED
 from maskdelta.segment._merge import Told, merge_halo_px, merge_told
+from maskdelta.segment._rules import NOT_PHOTOGRAPHED
 from maskdelta.study import LayerStack, Registration
 
 __all__ = ["MOST_BLOCK_PX", "LaidView", "LayerRasters", "Merger"]

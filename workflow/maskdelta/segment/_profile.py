@@ -18,6 +18,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 import scipy.optimize
 from numpy.typing import NDArray
@@ -26,8 +27,8 @@ from scipy.special import ndtr
 from maskdelta.images import distance_to, srgb_curve, srgb_inverse
 from maskdelta.segment._colour_model import LUMA, ColourModel
 from maskdelta.segment._dot_profile import DotProfile, RoundDot, explain_dot
-from maskdelta.segment._labels import UNKNOWN, LayerRules
 from maskdelta.segment._outlines import SAMPLES_PX, Edges
+from maskdelta.segment._rules import UNKNOWN, LayerRules
 
 __all__ = ["Profiles", "fit_edges"]
 
@@ -56,7 +57,7 @@ class Profiles:
         """Take in a patch: (H, W) luma 0..255 and (H, W) labels."""
         numbers = [k for k in np.unique(label).tolist() if k < UNKNOWN]
         near = {k: distance_to(label == k) for k in numbers}
-        odd = distance_to(label >= UNKNOWN)
+        odd = distance_to((label >= UNKNOWN) | self._thin(label, numbers))
         light = srgb_inverse(luma / 255)
         for a in numbers:
             for b in (k for k in numbers if k != a):
@@ -72,6 +73,18 @@ class Profiles:
                 row = np.rint((signed[use] + _SPAN_PX) * 2).astype(int)
                 self.sums[a, b, 0] += np.bincount(row, light[use], len(_BINS))
                 self.sums[a, b, 1] += np.bincount(row, minlength=len(_BINS))
+
+    def _thin(
+        self, label: NDArray[np.uint8], numbers: Sequence[int], *, least_px: int = 5
+    ) -> NDArray[np.bool_]:
+        """Shapes too narrow for the light on one side to be that of one stack."""
+        square = np.ones((least_px, least_px), np.uint8)
+        out = np.zeros(label.shape, bool)
+        for k in numbers:
+            if k not in {dot for dot, _ in self.dots}:
+                mask = (label == k).astype(np.uint8)
+                out |= mask > cv2.morphologyEx(mask, cv2.MORPH_OPEN, square)
+        return out
 
     def mean(self, a: int, b: int, *, least_px: int = 60) -> _Profile | None:
         """The profile from a to b, where it is seen on both sides."""
@@ -135,8 +148,17 @@ def _shapes(at: Array, blur: float, line: float) -> Array:
     return np.column_stack([1 - step, step, hill * (1 - beyond), hill * beyond])
 
 
-def _explain(profile: _Profile, taken: float | None, line: float | None) -> _Curve:
-    """Fit the curve; with the line's strength or width given, the rest."""
+def _explain(
+    profile: _Profile,
+    taken: float | None,
+    line: float | None,
+    *,
+    starts: Sequence[float] = (-1.5, 0.0, 1.5),
+) -> _Curve:
+    """Fit the curve; with the line's strength or width given, the rest.
+
+    The line and the step can each be taken for the edge, so that places are tried from `starts`.
+    """
     at, light = profile.at, profile.light
     # places between those along the axes are seen at corners alone, and hardly
     weight = np.sqrt(profile.count / profile.count.mean())
@@ -160,7 +182,7 @@ def _explain(profile: _Profile, taken: float | None, line: float | None) -> _Cur
         scipy.optimize.least_squares(
             lambda p: solve(p)[0], [start, *first[1:]], bounds=tuple(zip(*bounds, strict=True))
         )
-        for start in (-1.5, 0.0, 1.5)  # the line and the step can each be taken for the edge
+        for start in starts
     ]
     best = min(fits, key=lambda fit: fit.cost)
     left, sides = solve(best.x)
@@ -179,7 +201,8 @@ def _curves(
 ) -> dict[tuple[int, int], _Curve]:
     """The curve of each pair whose profile can be explained.
 
-    Lines are alike in width all over a die: the width that most px show holds for all. What hides
+    Lines are alike in width all over a die: what explains all pairs best together holds for all,
+    since a pair alone hardly tells a wide line from a strong one. What hides
     others has one outline, whatever it lies on: its strength is that of the pair seen most, and
     where a pair is hardly seen, so is its place. Elsewhere a line is believed where a bare step
     explains the profile worse by the factor `better`.
@@ -190,7 +213,7 @@ def _curves(
     free = {pair: _explain(profile, None, None) for pair, profile in seen.items()}
     bare = {pair: _explain(profile, 0.0, 1.0) for pair, profile in seen.items()}
     lined = {p for p in seen if free[p].miss <= most_miss and bare[p].miss > better * free[p].miss}
-    width = _usual([free[p].line_px for p in lined], [seen[p].px for p in lined])
+    width, blur = _usual_line([(seen[p], free[p].shift_px) for p in sorted(lined)])
     hiding: NDArray[np.bool_] = np.any(rules.hidden, axis=1)
     out = {}
     for pair in pairs:
@@ -211,7 +234,6 @@ def _curves(
             curve = _explain(profile, None, width) if pair in lined else bare[pair]
         if curve.miss <= most_miss and abs(curve.shift_px) < most_px:
             out[pair] = curve
-    blur = _usual([free[p].blur_px for p in lined], [seen[p].px for p in lined])
     for (dot, host), round_profile in profiles.dots.items():
         disc = explain_dot(round_profile, width, blur)
         if disc is not None and disc.miss <= most_miss:
@@ -229,13 +251,29 @@ def _across_dot(disc: RoundDot, line: float, labelled: float, *, dot_first: bool
     return _Curve(inwards, disc.blur_px, line, disc.sides, disc.taken, disc.miss)
 
 
-def _usual(values: Sequence[float], weights: Sequence[float]) -> float:
-    """Weighted median; any width will do where no line is seen."""
-    if not values:
-        return 1.0
-    order = np.argsort(values)
-    heap = np.cumsum(np.array(weights)[order])
-    return float(np.array(values)[order][np.searchsorted(heap, heap[-1] / 2)])
+def _usual_line(
+    lined: Sequence[tuple[_Profile, float]], *, nearly: float = 1.05
+) -> tuple[float, float]:
+    """Width of the line and blur, px, that explain profiles best; each with a guess of its edge.
+
+    The middle of the widths that do nearly as well as the best one, and there the blur that most
+    px show. Without any line both are 1.
+    """
+    if not lined:
+        return 1.0, 1.0
+    weights = np.array([profile.px for profile, _ in lined])
+
+    def curves(line: float) -> list[_Curve]:
+        return [_explain(profile, None, line, starts=[edge]) for profile, edge in lined]
+
+    widths = np.arange(0.4, 1.55, 0.1)
+    tried = [curves(float(line)) for line in widths]
+    miss = np.sqrt([weights @ [curve.miss**2 for curve in found] for found in tried])
+    width = float(widths[miss <= nearly * miss.min()].mean())
+    blurs = np.array([curve.blur_px for curve in tried[int(np.argmin(np.abs(widths - width)))]])
+    order = np.argsort(blurs)
+    heap = np.cumsum(weights[order])
+    return width, float(blurs[order][np.searchsorted(heap, heap[-1] / 2)])
 
 
 def fit_edges(

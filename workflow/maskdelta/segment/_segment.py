@@ -26,18 +26,12 @@ from maskdelta.images import (
 )
 from maskdelta.segment._colour_model import ColourModel, ColourTable, fit_colours, luma_of
 from maskdelta.segment._drift import DriftField, Samples, fit_drift
+from maskdelta.segment._islands import dot_areas
 from maskdelta.segment._labeller import Labeller, smoothed
-from maskdelta.segment._labels import (
-    NOT_PHOTOGRAPHED,
-    SPOILED,
-    UNKNOWN,
-    BlockLabels,
-    DotSizes,
-    LayerRules,
-    dot_areas,
-)
+from maskdelta.segment._labels import BlockLabels
 from maskdelta.segment._outlines import Edges
 from maskdelta.segment._profile import Profiles, fit_edges
+from maskdelta.segment._rules import NOT_PHOTOGRAPHED, SPOILED, UNKNOWN, DotSizes, LayerRules
 from maskdelta.study import Mark, Poses, SegmentSettings, Stack, mark_in_mosaic, write_json
 
 __all__ = ["Swatch", "ignored_areas", "segment", "swatches_of"]

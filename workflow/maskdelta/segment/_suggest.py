@@ -18,7 +18,7 @@ from skimage.segmentation import watershed
 
 from maskdelta.errors import SegmentationError
 from maskdelta.images import Box, Raster, blocks_of, colour_slope, eight_bits, map_block
-from maskdelta.segment._labels import NOT_PHOTOGRAPHED
+from maskdelta.segment._rules import NOT_PHOTOGRAPHED
 from maskdelta.study import LayerStack, Registration, read_json, write_json
 
 __all__ = ["Cluster", "Clusters", "NamedDie", "named_dies", "suggest_swatches", "write_suggestions"]

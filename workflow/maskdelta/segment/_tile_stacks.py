@@ -20,7 +20,7 @@ from maskdelta.images import (
     srgb_to_linear,
 )
 from maskdelta.segment._labeller import Labeller
-from maskdelta.segment._labels import UNKNOWN
+from maskdelta.segment._rules import UNKNOWN
 from maskdelta.study import Pose
 from maskdelta.survey import FlatField
 

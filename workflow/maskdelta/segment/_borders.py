@@ -1,0 +1,235 @@
+"""Which stacks border on each px, and what each would cost there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import scipy.ndimage
+from numpy.typing import NDArray
+
+from maskdelta.segment._narrow import mixed_gaps, thin_lines
+from maskdelta.segment._rules import EIGHTHS, MOST_COST, NO_BORDER, LayerRules
+
+__all__ = ["Colours", "bordering_cost"]
+
+# cost of being an eighth of a px farther from a trusted patch, tenths of a log unit
+_NEARER = 3
+
+
+@dataclass(frozen=True)
+class Colours:
+    """What the colours of a block say of each px by itself.
+
+    Parameters
+    ----------
+    colour : (H, W, 3) float32
+        sRGB-encoded, 0..255, smoothed and freed from drift.
+    doubt : (K, H, W) uint8
+        How much less likely each stack is than the likeliest, tenths of a log unit.
+    first : (H, W) uint8
+        The likeliest stack.
+    far : (H, W) uint8
+        Squared Mahalanobis distance of that stack, quarters.
+    flat : (H, W) bool
+        On no edge.
+    """
+
+    colour: NDArray[np.float32]
+    doubt: NDArray[np.uint8]
+    first: NDArray[np.uint8]
+    far: NDArray[np.uint8]
+    flat: NDArray[np.bool_]
+
+
+def bordering_cost(
+    colours: Colours,
+    trusted: NDArray[np.bool_],
+    possible: NDArray[np.bool_],
+    mean: NDArray[np.float64],
+    rules: LayerRules,
+    edge_px: int,
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Cost of each stack at each px, and how far the second nearest trusted stack lies.
+
+    Costs are tenths of a log unit, 255 where the stack does not border; distances are eighths of
+    a px.
+
+    Only the two stacks whose trusted patches lie nearest are candidates, within twice `edge_px`:
+    what lies between two stacks is a blend of these two, whatever third stack it looks like. It
+    goes to the nearer of them: an outline is darker than either, and would be given to the darker
+    by its colour. What hides others is told by its colour, since its trusted patches are often too
+    far from those of a narrow gap; where its edge truly lies is settled later (`find_edges`). A dot
+    and its host are parted by distance again.
+
+    Narrow lines and gaps hold no px that can be trusted; `_narrow.py` says where they are. Gaps
+    explain nothing that lay beyond the reach of trusted patches.
+
+    Parameters
+    ----------
+    colours : Colours
+    trusted, possible : (H, W) bool
+        Px whose colour a stack surely has, or may have.
+    mean : (K, 3) float64
+        Colour of the stacks, sRGB-encoded, 0..255.
+    rules : LayerRules
+    edge_px : int
+
+    Returns
+    -------
+    cost : (K, H, W) uint8
+    second : (H, W) uint8
+    """
+    reach = np.uint8(min(EIGHTHS * (2 * edge_px + 1), 250))
+    seeds = _seeds(colours.first, trusted, colours.flat)
+    apart = np.stack([_distance_to(seeds == k) for k in range(len(mean))])
+    lines = thin_lines(
+        colours.colour, colours.doubt, possible & colours.flat, seeds, apart, mean, rules
+    )
+    for k in np.unique(lines[lines < 255]):
+        np.minimum(apart[k], _distance_to(lines == k), out=apart[k])
+    gaps, hidden = mixed_gaps(colours.colour, colours.far, apart, mean, rules)
+    kin = _kin_in_gaps(seeds, _seeds(colours.first, possible, colours.flat), apart, rules)
+    for k in np.unique(seeds[hidden & (seeds < 255)]):
+        apart[k] = _distance_to((seeds == k) & ~hidden)
+    _seat_dots(apart, rules)
+    nearest, far_second = _two_nearest(apart)
+    explained = nearest <= reach
+    kin = np.where(gaps < 255, gaps, kin)
+    found = np.unique(kin[kin < 255])
+    for k in found:
+        np.minimum(apart[k], _distance_to(kin == k), out=apart[k])
+        # their colour is that of a blend, and must not be asked
+        apart[k][gaps == k] = 1
+    nearest, second = _two_nearest(apart) if len(found) else (nearest, far_second)
+    limit = np.minimum(np.minimum(second, 251) + EIGHTHS // 2, reach)
+    # inside a trusted patch any other stack may be meant: there the doubt is that of the colours
+    candidate = ((apart <= limit) | (nearest == 0)) & explained
+    cost = np.minimum(colours.doubt, MOST_COST)
+    upper = rules.hidden.any(1)
+    between = (nearest > 0) & ~(candidate[upper].any(0))
+    for plane, distance in zip(cost, apart, strict=True):
+        farther = cv2.subtract(distance, nearest)
+        plane[between] = np.minimum(farther, MOST_COST // _NEARER)[between] * _NEARER
+    for pair in rules.seats():
+        both = candidate[pair[0]] & candidate[pair[1]] & (nearest > 0)
+        _part_by_distance(cost, apart, pair, both)
+    return np.where(candidate, cost, np.uint8(NO_BORDER)), far_second
+
+
+def _two_nearest(apart: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """(H, W) distances of the nearest stack and of the next, of (K, H, W)."""
+    nearest = np.full(apart.shape[1:], 255, np.uint8)
+    second = nearest.copy()
+    for distance in apart:
+        second = np.minimum(second, np.maximum(nearest, distance))
+        nearest = np.minimum(nearest, distance)
+    return nearest, second
+
+
+def _kin_in_gaps(
+    seeds: NDArray[np.uint8],
+    possible: NDArray[np.uint8],
+    apart: NDArray[np.uint8],
+    rules: LayerRules,
+    *,
+    reach_px: int = 24,
+) -> NDArray[np.uint8]:
+    """The stack of px in possible patches near trusted ones of the same stack, 255 elsewhere.
+
+    The outlines on both sides of a narrow gap leave a patch of possible px in it whose colour is
+    off, and which is not trusted: without it the gap would go to what bounds it. It counts where
+    trusted patches of its stack lie near, as ground goes on beyond the lines that bound a gap;
+    dirt has no such kin.
+
+    `seeds` and `possible` are the stacks of trusted and of possible patches, `apart` the distances
+    from the former, eighths of a px. Dots have no kin.
+    """
+    out = np.full(seeds.shape, 255, np.uint8)
+    for k in np.flatnonzero(~rules.dot & ~rules.spoils):
+        own = (possible == k) & (seeds == 255) & (apart[k] <= EIGHTHS * reach_px)
+        out[own] = k
+    return out
+
+
+def _part_by_distance(
+    cost: NDArray[np.uint8],
+    apart: NDArray[np.uint8],
+    pair: tuple[int, int],
+    place: NDArray[np.bool_],
+) -> None:
+    """Give px to the nearer of two stacks, at the cost of the likelier; changes `cost`."""
+    where = np.flatnonzero(place)
+    costs, far = cost.reshape(len(cost), -1), apart.reshape(len(cost), -1)
+    likelier = np.minimum(costs[pair[0], where], costs[pair[1], where])
+    for own, other in (pair, pair[::-1]):
+        farther = np.maximum(far[own, where], far[other, where]) - far[other, where]
+        at_least = np.minimum(likelier + np.minimum(farther, 20) * _NEARER, MOST_COST)
+        # colour may tell them apart better than place does
+        by_colour = np.minimum(costs[own, where], MOST_COST)
+        costs[own, where] = np.where(farther > 0, np.maximum(at_least, by_colour), likelier)
+
+
+def _seat_dots(apart: NDArray[np.uint8], rules: LayerRules, *, grow_px: int = 2) -> None:
+    """Keep dots small, and put the stack they sit in around them; changes `apart`.
+
+    The strip of metal between a contact and the metal's edge is too narrow to be trusted by
+    itself, and the blend at that edge has the contact's colour: without this the contact would
+    take the strip. Where a dot may sit in several stacks, each shape sits in the nearest of them.
+    """
+    for k in np.flatnonzero(rules.dot):
+        hosts = rules.hosts(int(k))
+        for host, around in zip(hosts, _around_dots(apart, int(k), hosts), strict=True):
+            # as if its trusted patches began as far out again; beyond, as around any shape
+            out = 2 * grow_px * EIGHTHS
+            beyond = np.minimum(around, 255 - EIGHTHS // 2) + np.uint8(EIGHTHS // 2)
+            ring = np.where(around < out, np.uint8(out) - around, beyond)
+            np.minimum(apart[host], ring, out=apart[host], where=around < 255)
+        apart[k][apart[k] > 2 * grow_px * EIGHTHS] = 255
+
+
+def _around_dots(
+    apart: NDArray[np.uint8], k: int, hosts: NDArray[np.intp]
+) -> list[NDArray[np.uint8]]:
+    """Distance from the dots that sit in each host, eighths of a px."""
+    if len(hosts) < 2:
+        return [apart[k]] * len(hosts)
+    count, parts = cv2.connectedComponents((apart[k] == 0).astype(np.uint8), connectivity=8)
+    numbers = np.arange(count)
+    far = [scipy.ndimage.minimum(apart[host], parts, numbers) for host in hosts]
+    seat = np.argmin(far, axis=0)
+    seat[0] = -1
+    return [_distance_to(seat[parts] == n) for n in range(len(hosts))]
+
+
+def _seeds(
+    first: NDArray[np.uint8],
+    trusted: NDArray[np.bool_],
+    flat: NDArray[np.bool_],
+    *,
+    least_px: int = 4,
+) -> NDArray[np.uint8]:
+    """The stack of each px in a patch that can be trusted, 255 elsewhere.
+
+    A px counts when its eight neighbours are of its stack, which removes outlines and blends of up
+    to 2 px; where a wide blend meets a shape of the same colour, the slope tells them apart.
+    Patches of fewer than `least_px` are corners of outlines, not shapes. Such patches of two
+    stacks never touch, so that one labelling serves all.
+    """
+    stack = np.where(trusted, first, np.uint8(255))
+    square = np.ones((3, 3), np.uint8)
+    alike = cv2.erode(stack, square) == cv2.dilate(stack, square)
+    inner = (alike & (stack < 255) & flat).astype(np.uint8)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(inner, connectivity=8)
+    kept = stats[:, cv2.CC_STAT_AREA] >= least_px
+    kept[0] = False
+    return np.where(kept[labels], first, np.uint8(255))
+
+
+def _distance_to(mask: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """Distance in eighths of a px to the nearest px that is set, at most 255."""
+    if not mask.any():
+        return np.full(mask.shape, 255, np.uint8)
+    distance = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 3)
+    return np.minimum(distance * EIGHTHS, 255).astype(np.uint8)
