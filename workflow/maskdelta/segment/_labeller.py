@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.images import Box
+from maskdelta.segment._alike import Lookalike
 from maskdelta.segment._colour_model import ColourModel, ColourTable
 from maskdelta.segment._drift import DriftField
 from maskdelta.segment._labels import BlockLabels, label_block
@@ -37,6 +38,8 @@ class Labeller:
         Stacks in the order of the model.
     dots : DotSizes
     settings : SegmentSettings
+    edges : Edges
+    alike : tuple of Lookalike
     """
 
     model: ColourModel
@@ -45,6 +48,7 @@ class Labeller:
     dots: DotSizes
     settings: SegmentSettings
     edges: Edges
+    alike: tuple[Lookalike, ...] = ()
 
     MARGIN_PX = HALO_PX + _SMOOTH_HALO_PX
     """How far a picture must reach beyond the box that is labelled."""
@@ -84,6 +88,7 @@ class Labeller:
             self.rules,
             self.dots,
             settings=self.settings,
+            alike=self.alike,
             edges=self.edges,
         )
         inner = (..., slice(HALO_PX, -HALO_PX), slice(HALO_PX, -HALO_PX))
@@ -106,6 +111,7 @@ class Labeller:
             "dot_px": [None if np.isinf(area) else float(area) for area in self.dots.usual],
             "dot_least_px": self.dots.least.tolist(),
             "edges": self.edges.to_json(),
+            "alike": [asdict(pair) for pair in self.alike],
         }
 
     @classmethod
@@ -130,6 +136,7 @@ class Labeller:
             ),
             settings,
             Edges.of(data["edges"]),
+            tuple(Lookalike(**pair) for pair in data["alike"]),
         )
 
 

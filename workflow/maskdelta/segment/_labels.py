@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
 from maskdelta.images import colour_slope
+from maskdelta.segment._alike import Lookalike, told_by_width
 from maskdelta.segment._borders import Colours, bordering_cost
 from maskdelta.segment._colour_model import ColourTable, luma_of
 from maskdelta.segment._dirt import debris, dirt_inside, unknown_colours
@@ -70,6 +72,7 @@ def label_block(
     dots: DotSizes,
     *,
     settings: SegmentSettings,
+    alike: Sequence[Lookalike] = (),
     edges: Edges | None = None,
 ) -> BlockLabels:
     """Label one block; its rim of `HALO_PX` should be cut off later.
@@ -91,6 +94,7 @@ def label_block(
         Stacks in the order of the table.
     dots : DotSizes
     settings : SegmentSettings
+    alike : sequence of Lookalike
     edges : Edges, optional
         Without them edges stay where colours and trusted patches put them.
 
@@ -101,13 +105,14 @@ def label_block(
     if not covered.any():
         return _nothing_photographed(covered.shape, rules)
     index = table.index(colour)
-    colours = Colours(
-        colour,
-        doubt=np.stack([np.take(plane, index) for plane in table.doubt]),
-        first=np.take(table.likeliest, index),
-        far=np.take(table.far, index),
-        flat=colour_slope(colour) < table.steep,
+    flat = colour_slope(colour) < table.steep
+    doubt, first = told_by_width(
+        np.stack([np.take(plane, index) for plane in table.doubt]),
+        np.take(table.likeliest, index),
+        flat,
+        alike,
     )
+    colours = Colours(colour, doubt, first, np.take(table.far, index), flat)
     unknown = unknown_colours(
         colours.far, colours.flat, colours.first, rules.dot[colours.first], settings
     )

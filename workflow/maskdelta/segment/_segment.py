@@ -24,6 +24,7 @@ from maskdelta.images import (
     spread_blocks,
     write_rasters,
 )
+from maskdelta.segment._alike import lookalikes
 from maskdelta.segment._colour_model import ColourModel, ColourTable, fit_colours, luma_of
 from maskdelta.segment._drift import DriftField, Samples, fit_drift
 from maskdelta.segment._islands import dot_areas
@@ -144,7 +145,8 @@ def segment(
     model = model.widened(everywhere.colour / drift.at(everywhere.points))
     rules = LayerRules.of(model.stacks, layers, stacks)
     dots = DotSizes.unknown(_least_dots(swatches, rules))
-    labeller = Labeller(model, drift, rules, dots, settings, Edges.none(len(rules.stacks)))
+    alike = lookalikes(model, rules, _usual_sides(swatches, rules))
+    labeller = Labeller(model, drift, rules, dots, settings, Edges.none(len(rules.stacks)), alike)
     labeller, areas = _write_layers(
         mosaic, coverage, labeller, ignored, blurred, Path(folder), block_px, threads
     )
@@ -254,6 +256,17 @@ def _least_dots(swatches: Sequence[Swatch], rules: LayerRules) -> Array:
     """(K,) half the area of the smallest swatch of each stack, px."""
     areas = [[s.polygon.area for s in swatches if s.stack == stack] for stack in rules.stacks]
     return np.array([0.5 * min(found) for found in areas])
+
+
+def _usual_sides(swatches: Sequence[Swatch], rules: LayerRules) -> list[float]:
+    """Shorter side of the median swatch of each stack, px."""
+
+    def side(polygon: BaseGeometry) -> float:
+        x0, y0, x1, y1 = polygon.bounds
+        return float(min(x1 - x0, y1 - y0))
+
+    sides = [[side(s.polygon) for s in swatches if s.stack == name] for name in rules.stacks]
+    return [float(np.median(found)) for found in sides]
 
 
 def _write_layers(

@@ -1,0 +1,130 @@
+"""Stacks too alike in colour to be told px by px, where one of them is always wide.
+
+Metal under glass and metal in an opening of the glass, as over a pad, differ by little more than
+the brightness of either varies over a die. An opening is as wide as the swatches that a person drew
+inside openings; most metal is not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from maskdelta.segment._colour_model import ColourModel
+from maskdelta.segment._rules import MOST_COST, LayerRules
+
+__all__ = ["Lookalike", "lookalikes", "told_by_width"]
+
+# the longest chain of labelling must stay within its halo
+_MOST_PX = 41
+_WINDOW_PX = 15
+
+
+@dataclass(frozen=True)
+class Lookalike:
+    """Two stacks that look alike.
+
+    Parameters
+    ----------
+    wide, usual : int
+        The stack with more layers, which is always wide, and the other.
+    least_px : int
+        Nothing narrower shows the wide one; odd.
+    """
+
+    wide: int
+    usual: int
+    least_px: int
+
+
+def lookalikes(
+    model: ColourModel,
+    rules: LayerRules,
+    sides_px: Sequence[float],
+    *,
+    most_sigma: float = 4.0,
+    least_px: int = 15,
+) -> tuple[Lookalike, ...]:
+    """Pairs of stacks that both hide others and look alike, where one is known to be wide.
+
+    Parameters
+    ----------
+    model : ColourModel
+    rules : LayerRules
+    sides_px : sequence of float
+        Shorter side of the usual swatch of each stack.
+    most_sigma : float
+        Pairs farther apart in colour are told by it.
+    least_px : int
+        Where the swatches are narrower, width tells nothing.
+    """
+    apart = model.separation()
+    upper = np.flatnonzero(rules.hidden.any(1) & ~rules.dot & ~rules.spoils)
+    found = []
+    for k in upper.tolist():
+        width = min(int(0.8 * sides_px[k]) | 1, _MOST_PX)
+        for j in upper.tolist():
+            more = (rules.present[j] <= rules.present[k]).all() and k != j
+            if more and apart[k, j] < most_sigma and width >= least_px:
+                found.append(Lookalike(k, j, width))
+    return tuple(found)
+
+
+def told_by_width(
+    doubt: NDArray[np.uint8],
+    first: NDArray[np.uint8],
+    flat: NDArray[np.bool_],
+    pairs: Sequence[Lookalike],
+    *,
+    worth: float = 2.0,
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Doubts and likeliest stacks, with look-alikes told by width and by the mean around.
+
+    Parameters
+    ----------
+    doubt : (K, H, W) uint8
+        Tenths of a log unit.
+    first : (H, W) uint8
+    flat : (H, W) bool
+        Px on no edge.
+    pairs : sequence of Lookalike
+    worth : float
+        For how many px by themselves the mean around a px counts: brightness goes on being off.
+
+    Returns
+    -------
+    doubt : (K, H, W) uint8
+    first : (H, W) uint8
+    """
+    if not pairs:
+        return doubt, first
+    doubt, first = doubt.copy(), first.copy()
+    for pair in pairs:
+        either = (first == pair.wide) | (first == pair.usual)
+        if not either.any():
+            continue
+        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (pair.least_px, pair.least_px))
+        # a speck of noise or a contact must not narrow a shape
+        shape = cv2.morphologyEx(
+            either.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8)
+        )
+        wide = either & (cv2.morphologyEx(shape, cv2.MORPH_OPEN, disc) > 0)
+        odds = np.clip(doubt[pair.usual].astype(np.float32) - doubt[pair.wide], -30, 30)
+        known = (either & flat).astype(np.float32)
+        size = (_WINDOW_PX, _WINDOW_PX)
+        mean = cv2.boxFilter(odds * known, -1, size) / np.maximum(
+            cv2.boxFilter(known, -1, size), 1e-3
+        )
+        cost = np.minimum(np.rint(worth * np.abs(mean)), MOST_COST).astype(np.uint8)
+        is_wide = wide & (mean > 0)
+        is_usual = either & ~is_wide
+        first[is_wide], first[is_usual] = pair.wide, pair.usual
+        doubt[pair.wide][is_wide] = 0
+        doubt[pair.usual][is_wide] = cost[is_wide]
+        doubt[pair.usual][is_usual] = 0
+        doubt[pair.wide][is_usual] = np.where(wide, cost, MOST_COST)[is_usual]
+    return doubt, first
