@@ -1,0 +1,146 @@
+"""Narrow gaps and lines, and stacks that only their width tells apart."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from edge_scenes import FINE, METAL, OXIDE, photographed
+from maskdelta.segment._alike import Lookalike, lookalikes, told_by_width
+from maskdelta.segment._colour_model import ColourModel
+from maskdelta.segment._narrow import mixed_gaps, thin_lines
+from maskdelta.segment._rules import LayerRules
+from maskdelta.study import SegmentSettings, Stack
+from micrographs import labelled
+
+POLY, DIFFUSION = np.array([[101, 70, 106], [150, 111, 77]], float)
+SIDE_PX = 240
+
+
+def upright(x0_px: float, x1_px: float, side_px: int = SIDE_PX) -> np.ndarray:
+    """A fine mask of a stripe that leans by 2 px, so that it falls on all places within one."""
+    y, x = np.mgrid[: side_px * FINE, : side_px * FINE] / FINE
+    x = x - 2 * y / side_px
+    return (x >= x0_px) & (x < x1_px)
+
+
+def level(y0_px: float, y1_px: float) -> np.ndarray:
+    return upright(y0_px, y1_px).T
+
+
+def wide_swatches(stack: str, x_px: float) -> list[tuple[str, tuple[float, float, float, float]]]:
+    return [(stack, (x_px, y, x_px + 6, y + 8)) for y in (30, 120, 200)]
+
+
+@pytest.mark.parametrize("gap_px", [4.0, 5.0])
+def test_a_gap_in_which_no_pixel_shows_the_ground_is_kept(gap_px):
+    # one wide shape of each for the swatches, then a line beside a diffusion
+    shapes = [
+        (upright(20, 44), POLY),
+        (upright(70, 94), DIFFUSION),
+        (upright(130, 138), POLY),
+        (upright(138 + gap_px, 160), DIFFUSION),
+    ]
+    picture = photographed(shapes, line=0.6)
+    swatches = [
+        *wide_swatches("polysilicon", 30),
+        *wide_swatches("diffusion", 80),
+        *wide_swatches("field_oxide", 110),
+    ]
+    label, stacks = labelled(picture, swatches, SegmentSettings())
+    rows = label[20:-20]
+    middle = 138 + gap_px / 2 + 1  # the stripes lean by 2 px
+    amid = rows[:, round(middle) - 2 : round(middle) + 3] == stacks.index("field_oxide")
+    assert amid.any(1).mean() > 0.95
+    wide = (rows[:, 120:150] == stacks.index("polysilicon")).sum(1).mean()
+    assert wide == pytest.approx(8, abs=0.8)
+
+
+def test_a_line_that_shows_its_colour_in_one_pixel_is_found_between_metal():
+    shapes = [
+        (upright(20, 50), POLY),
+        (upright(70, 94), DIFFUSION),
+        (level(100, 105.5), POLY),
+        (upright(120, 140), METAL),
+        (upright(200, 220), METAL),
+    ]
+    picture = photographed(shapes, line=0.6)
+    swatches = [
+        *[("polysilicon", (32.0, y, 40.0, y + 8)) for y in (30, 140, 200)],
+        *[("diffusion", (78.0, y, 86.0, y + 8)) for y in (30, 140, 200)],
+        *[("metal", (127.0, y, 134.0, y + 8)) for y in (30, 140, 200)],
+        *[("field_oxide", (165.0, y, 175.0, y + 8)) for y in (30, 140, 200)],
+    ]
+    label, stacks = labelled(picture, swatches, SegmentSettings())
+    line = (label[95:112, 146:194] == stacks.index("polysilicon")).sum(0)
+    assert (line > 0).all()
+    assert line.mean() == pytest.approx(5.5, abs=1)
+
+
+STACKS = {
+    "field_oxide": Stack(),
+    "polysilicon": Stack(layers=("polysilicon",)),
+    "diffusion": Stack(layers=("diffusion",)),
+    "metal": Stack(layers=("metal",), hides=("diffusion",)),
+    "pad": Stack(layers=("metal", "opening"), hides=("diffusion",)),
+}
+RULES = LayerRules.of(tuple(STACKS), ("diffusion", "polysilicon", "metal", "opening"), STACKS)
+MEAN = np.array([OXIDE, POLY, DIFFUSION, METAL, METAL + 8])
+
+
+def test_a_plain_edge_has_no_gap_and_dark_ground_no_line():
+    colour = np.empty((40, 60, 3), np.float32)
+    across = np.clip((np.arange(60) - 28) / 4, 0, 1)[:, None]
+    dark = 1 - 0.4 * np.exp(-0.5 * ((np.arange(60) - 30) / 1.5) ** 2)[:, None]
+    colour[:] = ((1 - across) * POLY + across * DIFFUSION) * dark
+    apart = np.full((5, 40, 60), 255, np.uint8)
+    x = np.arange(60)
+    apart[1] = np.minimum(8 * np.maximum(x - 26, 0), 255)
+    apart[2] = np.minimum(8 * np.maximum(34 - x, 0), 255)
+    apart[0] = 8 * 12  # oxide is not far
+    far = np.full((40, 60), 60, np.uint8)
+    gaps, through = mixed_gaps(colour, far, apart, MEAN, RULES)
+    assert (gaps == 255).all()
+    assert not through.any()
+    # a scratch that only darkens the oxide
+    colour[:] = OXIDE
+    colour[:, 29:32] *= 0.7
+    seeds = np.zeros((40, 60), np.uint8)
+    seeds[:, 26:35] = 255
+    apart[:] = 255
+    apart[0] = np.minimum(8 * np.clip(np.minimum(x - 25, 35 - x), 0, None), 255)
+    doubt = np.zeros((5, 40, 60), np.uint8)
+    usable = np.ones((40, 60), bool)
+    assert (thin_lines(colour, doubt, usable, seeds, apart, MEAN, RULES) == 255).all()
+    colour[:, 29:32] = POLY
+    doubt[[0, 2, 3, 4]] = 60
+    lines = thin_lines(colour, doubt, usable, seeds, apart, MEAN, RULES)
+    assert (lines[:, 29:32] == 1).all()
+    # the outline of metal: the ground lies on one side only
+    seeds[:, 35:] = 2
+    assert (thin_lines(colour, doubt, usable, seeds, apart, MEAN, RULES) == 255).all()
+
+
+def test_openings_are_wide_and_told_by_the_mean_around():
+    rng = np.random.default_rng(3)
+    model = ColourModel(tuple(STACKS), MEAN, np.tile(25 * np.eye(3), (5, 1, 1)))
+    pairs = lookalikes(model, RULES, [20, 20, 20, 20, 40])
+    assert pairs == (Lookalike(wide=4, usual=3, least_px=33),)
+    assert lookalikes(model, RULES, [20, 20, 20, 20, 12]) == ()
+    truth = np.zeros((200, 300), np.uint8)
+    truth[40:160, 40:160] = 3
+    truth[50:150, 50:150] = 4
+    truth[40:160, 200:216] = 3
+    colour = MEAN[truth] + rng.normal(0, 5, (*truth.shape, 3))
+    table = model.table()
+    index = table.index(colour.astype(np.float32))
+    doubt, first = table.doubt[:, index], table.likeliest[index]
+    wrong = (first != truth)[truth > 2].mean()
+    flat = np.ones(truth.shape, bool)
+    told_doubt, told = told_by_width(doubt, first, flat, pairs)
+    assert wrong > 0.05
+    assert (told != truth)[truth > 2].mean() < wrong / 3
+    assert (told[:, 190:230] != 4).all()
+    assert (told_doubt.min(0) == 0).all()
+    assert (np.take_along_axis(told_doubt, told[None].astype(int), 0) == 0).all()
+    assert told_by_width(doubt, first, flat, ())[1] is first
