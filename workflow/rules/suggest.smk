@@ -16,6 +16,7 @@ rule suggest:
     output:
         page="results/suggestions/{die}/index.html",
         marks="results/suggestions/{die}/swatches.geojson",
+        landmarks="results/suggestions/{die}/landmarks.geojson",
     log:
         "results/logs/{die}/suggest.log",
     threads: 1
@@ -23,8 +24,8 @@ rule suggest:
         mem_mb=1500,
     params:
         view=lambda wildcards: STUDY.main_view(wildcards.die),
-        code=code_digest("report", "segment", "images", "study"),
+        code=code_digest("report", "landmarks", "segment", "images", "study"),
     message:
-        "Proposing swatches for {wildcards.die}"
+        "Proposing swatches and landmarks for {wildcards.die}"
     script:
         "../../scripts/suggest.py"

@@ -50,7 +50,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     run.set_defaults(run=_run)
     suggest = commands.add_parser(
-        "suggest", help="propose swatches for the dies that have none, with names where it can"
+        "suggest", help="propose swatches and landmarks for the dies that have no swatches"
     )
     suggest.add_argument("config", nargs="?", default="config/config.yaml", metavar="CONFIG")
     suggest.add_argument("--cores", type=int, default=0, help="processor cores to use")

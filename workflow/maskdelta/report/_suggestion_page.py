@@ -1,16 +1,19 @@
-"""The page that shows proposed swatches, so that a person can name them."""
+"""The page that shows proposed swatches and landmarks, so that a person can name them."""
 
 from __future__ import annotations
 
 import shutil
+from collections.abc import Sequence
 from pathlib import Path
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from maskdelta.films import likely_films
 from maskdelta.images import Raster, eight_bits
+from maskdelta.landmarks import Proposal
 from maskdelta.report._picture_files import save_jpeg
 from maskdelta.report._templates import write_page
 from maskdelta.report._view import View, sample
@@ -19,6 +22,7 @@ from maskdelta.segment import Cluster, Clusters
 __all__ = ["write_suggestion_page"]
 
 _MAP_PX = 560
+_LANDMARKS_PX = 1100
 _CROP_PX = 168
 _AROUND_PX = 28
 _COLUMNS = 3
@@ -26,19 +30,27 @@ _RING = (255, 40, 200)
 
 
 def write_suggestion_page(
-    path: str | Path, clusters: Clusters, mosaic: Raster, *, die: str, marks: str
+    path: str | Path,
+    clusters: Clusters,
+    landmarks: Sequence[Proposal],
+    mosaic: Raster,
+    *,
+    die: str,
+    marks: str,
+    landmark_marks: str,
 ) -> None:
-    """Write a page with a map and close-ups for each cluster.
+    """Write a page with a map and close-ups for each cluster, and a map of proposed landmarks.
 
     Parameters
     ----------
     path : path
         Of the page; its pictures go into the folder `pictures` beside it.
     clusters : Clusters
+    landmarks : sequence of Proposal
     mosaic : Raster
     die : str
-    marks : str
-        Name of the file beside the page that holds the proposed marks.
+    marks, landmark_marks : str
+        Names of the files beside the page that hold the proposed swatches and landmarks.
     """
     path = Path(path)
     shutil.rmtree(path.parent / "pictures", ignore_errors=True)
@@ -63,6 +75,9 @@ def write_suggestion_page(
                 "films": [film for film in films if film.plausible],
             }
         )
+    wide = View.of_box(mosaic.box, longest_px=_LANDMARKS_PX)
+    if landmarks:
+        save_jpeg(path.parent / "pictures/landmarks.jpg", _landmarks(mosaic, wide, landmarks))
     write_page(
         path,
         "suggestions.html",
@@ -72,7 +87,28 @@ def write_suggestion_page(
         size=(view.width, view.height),
         unnamed=[c for c in clusters.found if not c.stack],
         metal=metal,
+        landmarks=landmarks,
+        landmark_marks=landmark_marks,
+        landmarks_size=(wide.width, wide.height),
     )
+
+
+def _landmarks(mosaic: Raster, view: View, landmarks: Sequence[Proposal]) -> NDArray[np.uint8]:
+    """The die in grey with the outlines of the proposals and the number in each one's label."""
+    grey = cv2.cvtColor(eight_bits(sample(mosaic, view)), cv2.COLOR_RGB2GRAY)
+    out = cv2.cvtColor((120 + grey // 2).astype(np.uint8), cv2.COLOR_GRAY2RGB)
+    for proposal in landmarks:
+        corners = view.place(shapely.get_coordinates(proposal.outline))
+        cv2.polylines(out, [np.rint(corners).astype(np.int32)], True, _RING, 2, cv2.LINE_AA)
+    for proposal in landmarks:
+        (x, y), *_ = view.place(shapely.get_coordinates(proposal.outline.centroid))
+        kind, number = proposal.label.split()
+        words = number if kind == "pad" else proposal.label
+        size, _ = cv2.getTextSize(words, cv2.FONT_HERSHEY_SIMPLEX, 0.5, 1)
+        at = (round(x - size[0] / 2), round(y + size[1] / 2))
+        for colour, thick in (((255, 255, 255), 4), ((30, 30, 30), 1)):
+            cv2.putText(out, words, at, cv2.FONT_HERSHEY_SIMPLEX, 0.5, colour, thick, cv2.LINE_AA)
+    return out
 
 
 def _map(
