@@ -135,12 +135,21 @@ def mixed_gaps(
     drawn = _drawn(rules)
     if len(drawn) < 3:
         return out, through
-    odd = np.flatnonzero(far > 4 * odd_sigma**2)
+    reach = 7 * EIGHTHS
+    odd = np.flatnonzero((far > 4 * odd_sigma**2) & (apart.min(0) <= reach))
     distance = apart.reshape(len(apart), -1)[:, odd]
-    order = np.argsort(distance[drawn], axis=0, kind="stable")[:2]
-    nearest, beyond = np.take_along_axis(distance[drawn], order, 0)
-    between = (nearest <= 7 * EIGHTHS) & (distance.min(0) == nearest)
-    odd, distance, pair = odd[between], distance[:, between], drawn[order[:, between]]
+    near = distance[drawn]
+    first = near.argmin(0)
+    nearest = np.take_along_axis(near, first[None], 0)[0]
+    np.put_along_axis(near, first[None], 255, 0)
+    second = near.argmin(0)
+    beyond = np.take_along_axis(near, second[None], 0)[0]
+    between = (nearest <= reach) & (distance.min(0) == nearest)
+    odd, distance, pair = (
+        odd[between],
+        distance[:, between],
+        drawn[np.stack([first, second])[:, between]],
+    )
     # what lies that far off takes no part: both sides of the gap are of one stack
     pair[1] = np.where(beyond[between] <= 10 * EIGHTHS, pair[1], pair[0])
     colours = colour.reshape(-1, 3)[odd]
@@ -148,9 +157,17 @@ def mixed_gaps(
     square = np.ones((5, 5), np.uint8)
     best = np.zeros(out.shape, np.float32)
     for c in drawn:
-        use = (distance[c] > EIGHTHS * open_px) & (distance[c] <= EIGHTHS * kin_px)
+        # a ground lies beneath what is drawn, and holds less layers than either
+        over = (rules.present[c] <= rules.present).all(1) & (rules.present[c] != rules.present).any(
+            1
+        )
+        use = over[pair].all(0) & (distance[c] > EIGHTHS * open_px)
+        use = np.flatnonzero(use & (distance[c] <= EIGHTHS * kin_px))
+        found = _ground_share(colours[use], pair[:, use], int(c), mean)
+        if not (found > least_share).any():
+            continue
         share = np.zeros(out.shape, np.float32)
-        share.ravel()[odd[use]] = _ground_share(colours[use], pair[:, use], int(c), mean, rules)
+        share.ravel()[odd[use]] = found
         rise = cv2.morphologyEx(share, cv2.MORPH_TOPHAT, disc)
         top = cv2.dilate(share, square)
         crest = (rise > least_rise) & (share > least_share) & (share >= 0.8 * top)
@@ -176,7 +193,6 @@ def _ground_share(
     pair: NDArray[np.intp],
     ground: int,
     mean: Array,
-    rules: LayerRules,
     *,
     least_level: float = 10.0,
     most_miss: float = 10.0,
@@ -184,17 +200,14 @@ def _ground_share(
 ) -> Array:
     """Share of a ground in (n, 3) colours between the stacks of `pair`, (2, n); 0 where it is none.
 
-    It lies beneath what is drawn, and holds less layers than either. A mixture is believed where no
-    share is negative, nor the whole brighter than the stacks, and where the ground adds
-    `least_level` that the others cannot.
+    A mixture is believed where no share is negative, nor the whole brighter than the stacks, and
+    where the ground adds `least_level` that the others cannot.
     """
-    present = rules.present
-    beneath = (present[ground] <= present).all(1) & (present[ground] != present).any(1)
     out = np.zeros(len(colour))
-    for p, q in np.unique(pair, axis=1).T:
-        if not (beneath[p] and beneath[q]):
-            continue  # nor is it one of them
-        own = np.flatnonzero((pair[0] == p) & (pair[1] == q))
+    code = pair[0] * len(mean) + pair[1]
+    for number in np.flatnonzero(np.bincount(code)):
+        p, q = divmod(int(number), len(mean))
+        own = np.flatnonzero(code == number)
         others = mean[[p]] if p == q else mean[[p, q]]
         basis = np.vstack([others, mean[ground]])
         shares = colour[own] @ np.linalg.pinv(basis)
