@@ -252,7 +252,7 @@ def _across_dot(disc: RoundDot, line: float, labelled: float, *, dot_first: bool
 
 
 def _usual_line(
-    lined: Sequence[tuple[_Profile, float]], *, nearly: float = 1.05
+    lined: Sequence[tuple[_Profile, float]], *, nearly: float = 1.25
 ) -> tuple[float, float]:
     """Width of the line and blur, px, that explain profiles best; each with a guess of its edge.
 
