@@ -31,6 +31,8 @@ __all__ = ["compose"]
 
 Image = NDArray[np.float32]
 
+_ROWS = 128
+
 
 def compose(
     files: Sequence[str | Path],
@@ -89,11 +91,27 @@ def _moved(box: Box, by: tuple[int, int]) -> Box:
     return Box(box.x0 + by[0], box.y0 + by[1], box.x1 + by[0], box.y1 + by[1])
 
 
+_Placed = tuple[int, Pose, Box]
+"""Number of a tile, its pose, and a box of the mosaic that it may fill."""
+
+
+def _fills(number: int, pose: Pose) -> _Placed:
+    x0, y0, x1, y1 = pose.box()
+    low, high = np.floor([x0, y0]).astype(int), np.ceil([x1, y1]).astype(int) + 1
+    return number, pose, Box(*low.tolist(), *high.tolist())
+
+
+def _touching(tiles: Sequence[_Placed], box: Box) -> list[_Placed]:
+    """Tiles that touch a box, each with the part of the box that it may fill."""
+    parts = [(number, pose, part.clipped(box)) for number, pose, part in tiles]
+    return [placed for placed in parts if not placed[2].empty]
+
+
 @dataclass(frozen=True)
 class _Scene:
     """The placed tiles, ready to be drawn."""
 
-    tiles: list[tuple[int, Pose]]
+    tiles: list[_Placed]
     blurred: frozenset[int]
     pictures: BoundedCache[str, NDArray[Any]]
     gains: BoundedCache[tuple[int, int], Image]
@@ -111,15 +129,15 @@ class _Scene:
         block_px: int,
     ) -> _Scene:
         paths = paths_by_name(files)
-        tiles = [(k + 1, pose) for k, pose in enumerate(poses.tiles) if pose.placed]
+        tiles = [_fills(k + 1, pose) for k, pose in enumerate(poses.tiles) if pose.placed]
         if not tiles:
             raise StitchError("no tile is placed, so there is no mosaic to make; see tiles.csv.")
         if len(poses) > 65535:
             raise StitchError(f"{len(poses)} tiles are too many for one mosaic (65535 at most).")
-        for _, pose in tiles:
+        for _, pose, _ in tiles:
             if pose.file not in paths:
                 raise StitchError(f"{pose.file}: this placed tile is not among the files given.")
-        boxes = np.array([pose.box() for _, pose in tiles])
+        boxes = np.array([pose.box() for _, pose, _ in tiles])
         # a tile shows the px whose centres lie inside its outline
         x0, y0 = (int(np.ceil(v)) // block_px * block_px for v in boxes[:, :2].min(0))
         x1, y1 = (int(np.ceil(v)) for v in boxes[:, 2:].max(0))
@@ -134,19 +152,7 @@ class _Scene:
             Box(x0, y0, x1, y1),
         )
 
-    def _near(self, box: Box) -> list[tuple[int, Pose, Box]]:
-        """Tiles that touch a box, each with the part of the box that it may fill."""
-        found = []
-        for number, pose in self.tiles:
-            x0, y0, x1, y1 = pose.box()
-            part = Box(
-                int(np.floor(x0)), int(np.floor(y0)), int(np.ceil(x1)) + 1, int(np.ceil(y1)) + 1
-            ).clipped(box)
-            if not part.empty:
-                found.append((number, pose, part))
-        return found
-
-    def _owners(self, box: Box, near: list[tuple[int, Pose, Box]]) -> NDArray[np.uint16]:
+    def _owners(self, box: Box, near: Sequence[_Placed]) -> NDArray[np.uint16]:
         """Number of the tile in which each pixel lies farthest from the border, 0 for none.
 
         A tile out of focus yields to any other.
@@ -170,9 +176,23 @@ class _Scene:
         return owner
 
     def render(self, box: Box) -> tuple[NDArray[Any], NDArray[np.uint16]]:
-        """Pixels of a box of the mosaic, and the number of each pixel's tile."""
+        """Pixels of a box of the mosaic, and the number of each pixel's tile.
+
+        Some rows at a time, so that their floats stay in the processor's cache.
+        """
         out = np.zeros((*box.shape, 3), self.dtype)
-        near = self._near(box)
+        owner = np.zeros(box.shape, np.uint16)
+        near = _touching(self.tiles, box)
+        for y in range(0, box.height, _ROWS):
+            rows = Box(box.x0, box.y0 + y, box.x1, min(box.y0 + y + _ROWS, box.y1))
+            owner[y : y + _ROWS] = self._render_rows(rows, near, out[y : y + _ROWS])
+        return out, owner[None]
+
+    def _render_rows(
+        self, box: Box, near: Sequence[_Placed], out: NDArray[Any]
+    ) -> NDArray[np.uint16]:
+        """Fill `out` with the pixels of a box; the number of each pixel's tile."""
+        near = _touching(near, box)
         owner = self._owners(box, near)
         for number, pose, _ in near:
             mine = owner == number
@@ -185,7 +205,7 @@ class _Scene:
             view = out[y0:y1, x0:x1]
             cv2.copyTo(pixels, mine[y0:y1, x0:x1].astype(np.uint8), view)
             out[y0:y1, x0:x1] = view
-        return out, owner[None]
+        return owner
 
     def _draw(self, pose: Pose, part: Box) -> NDArray[Any]:
         """A part of the mosaic from one tile: linear light, evened out, resampled, encoded."""

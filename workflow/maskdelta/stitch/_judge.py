@@ -34,7 +34,8 @@ def measure_all(
 ) -> tuple[Measurer, Measured]:
     """Measure all pairs, on straightened tiles where the lens is strong.
 
-    A `few` pairs with a single candidate come first, and tell about the lens. Below `small_px` at
+    A `few` pairs with a single candidate come first, and tell about the lens: from the middle of
+    the list, so that they share their tiles. Below `small_px` at
     the corner of a tile it is taken out of the shifts of the patches alone; above, it also bends
     the patches themselves, and tiles are straightened before all pairs are measured.
     """
@@ -56,7 +57,7 @@ def measure_all(
         return plain, _judge(tiles, jobs, plain.measure(jobs), settings, straightened)
     plain = measurer(0.0)
     single = [k for k, job in enumerate(jobs) if len(job[2]) == 1]
-    first = single[:: max(1, len(single) // few)]
+    first = single[max(0, (len(single) - few) // 2) :][:few]
     raw: list[list[Hypothesis]] = [[] for _ in jobs]
     for k, found in zip(first, plain.measure([jobs[k] for k in first]), strict=True):
         raw[k] = found

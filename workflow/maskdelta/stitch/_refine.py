@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from maskdelta.images import Box
 from maskdelta.stitch._hypothesis import Hypothesis
 from maskdelta.stitch._overlap import Overlap
-from maskdelta.stitch._spline import crop, detail
 
 __all__ = ["combine", "refine", "refine_roughly"]
 
@@ -91,12 +90,16 @@ def refine_roughly(
     if min(box.width, box.height) < least_px:
         return None
     tried = [
-        _measure(overlap, part, shift, reach, steps=4, least_score=least_score)
+        _measure(overlap, part, shift, reach, steps=4, near_px=0.01, least_score=least_score)
         for part in _spread(box, side)
     ]
     if whole and all(patch.shift is None for patch in tried):
         # lines along one direction leave every patch alone undecided
-        tried = [_measure(overlap, box, shift, min(reach, 2), steps=4, least_score=least_score)]
+        tried = [
+            _measure(
+                overlap, box, shift, min(reach, 2), steps=4, near_px=0.01, least_score=least_score
+            )
+        ]
     return _hypothesis(overlap, tried)
 
 
@@ -131,7 +134,7 @@ def _score_of_box(overlap: Overlap, shift: Array) -> float:
     box = overlap.box(shift, 3)
     if min(box.width, box.height) < 6:
         return 0.0
-    return overlap.whole_px(box.grown(-1), shift, 1)[0]
+    return overlap.search(box.grown(-1), shift, 1)[0]
 
 
 def _agreement(tried: list[_Patch], mean: Array, *, near_px: float = 2.0) -> float | None:
@@ -182,16 +185,23 @@ def _spread(box: Box, side: int, *, raster: int = 32) -> list[Box]:
 def combine(shifts: Array, sds: Array, *, floor_px: float = 0.05) -> tuple[Array, float]:
     """Robust mean of patch shifts (Tukey's weights about the median) and its sd per axis."""
     base = 1 / (sds**2 + floor_px**2)
-    mean = np.median(shifts, axis=0)
+    mean = _median(shifts)
     weight = base
     for _ in range(8):
         distance = np.hypot(*(shifts - mean).T)
-        scale = max(1.4826 * float(np.median(distance)), 0.1)
+        scale = max(1.4826 * float(_median(distance)), 0.1)
         weight = base * np.clip(1 - (distance / (4.685 * scale)) ** 2, 0, 1) ** 2
         mean = (weight[:, None] * shifts).sum(0) / weight.sum()
     spread = (weight[:, None] * (shifts - mean) ** 2).sum() / (2 * weight.sum())
     scatter = np.sqrt(spread / len(shifts))
     return mean, float(max(floor_px, np.sqrt(1 / weight.sum()), scatter))
+
+
+def _median(values: Array) -> Array:
+    """Median along the first axis; for a handful of values ten times as fast as numpy's."""
+    ordered = np.sort(values, axis=0)
+    middle: Array = (ordered[(len(values) - 1) // 2] + ordered[len(values) // 2]) / 2
+    return middle
 
 
 def _measure(
@@ -200,16 +210,17 @@ def _measure(
     shift: Array,
     search: int,
     *,
+    near_px: float = 1e-3,
     steps: int = 8,
     least_score: float = 0.25,
 ) -> _Patch:
-    """Shift of one patch: whole-px search, then Gauss-Newton."""
-    strength = float(detail(crop(overlap.a, box.x0, box.y0, box.width, box.height)).std())
-    score, whole, at_rim = overlap.whole_px(box, shift, search)
+    """Shift of one patch: correlation, then Gauss-Newton."""
+    _, strength = overlap.template(box)
+    score, start, at_rim = overlap.search(box, shift, search)
     nothing = _Patch(box, strength)
     if score < least_score or (at_rim and search > 2):
         return nothing
-    place = overlap.settle(box, whole, steps=steps)
+    place = overlap.settle(box, start, steps=steps, near_px=near_px)
     if place is None:
         return nothing
     found = overlap.shift_of(box, place)

@@ -55,7 +55,7 @@ def load_spline(
     if flat_field is not None and flat_field.order:
         small = flat_field.gain((max(plain.shape[0] // 8, 2), max(plain.shape[1] // 8, 2)))
         even = cv2.resize(small.mean(axis=2) ** np.float32(1 / 2.2), plain.shape[::-1])
-        plain = plain * even
+        plain *= even
     smooth = cv2.GaussianBlur(plain, (0, 0), blur_px)
     if straighten is not None:
         smooth = cv2.remap(smooth, *straighten, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)

@@ -27,7 +27,7 @@ __all__ = ["Look", "base_names", "look_at_all", "reduction_for"]
 
 Image = NDArray[np.float32]
 
-_STRIP_PX = 2**23
+_STRIP_PX = 2**18
 _HALO_PX = 8  # the Gaussian and the Laplacian reach 5
 
 
@@ -128,7 +128,7 @@ def _look_at(path: str | Path, info: PictureInfo, reduction: int) -> Look:
     image = read_picture(path)
     height, width = (side // reduction * reduction for side in image.shape[:2])
     image = image[:height, :width]
-    # a finished picture of a whole die goes strip by strip: planes of floats are many times it
+    # strip by strip: planes of floats are many times the picture, and small ones stay in the cache
     step = max(1, _STRIP_PX // (width * reduction)) * reduction
     strips = [
         _look_at_rows(image, y0, min(y0 + step, height), reduction) for y0 in range(0, height, step)
@@ -174,16 +174,13 @@ def _look_at_rows(image: NDArray[Any], y0: int, y1: int, reduction: int) -> _Str
     sharpness = cv2.resize(laplacian**2, small, interpolation=cv2.INTER_AREA)
     del plain, laplacian
     rows = image[y0:y1]
-    red, green, blue = cv2.split(rows)
-    clipped = np.maximum(np.maximum(red, green), blue) >= top - top // 64
-    dark = np.minimum(np.minimum(red, green), blue) <= top // 128
-    bad = cv2.resize((clipped | dark).astype(np.float32), small, interpolation=cv2.INTER_AREA)
+    # a px is clipped, or dark, when one channel is
+    below = cv2.inRange(rows, (0,) * 3, (top - top // 64 - 1,) * 3)
+    above = cv2.inRange(rows, (top // 128 + 1,) * 3, (top,) * 3)
+    clipped, dark = (plane.size - cv2.countNonZero(plane) for plane in (below, above))
+    bad = np.zeros(small[::-1], np.float32)
+    if clipped or dark:
+        unusable = ((below & above) == 0).astype(np.float32)
+        bad = cv2.resize(unusable, small, interpolation=cv2.INTER_AREA)
     linear = cv2.resize(srgb_to_linear(rows), small, interpolation=cv2.INTER_AREA)
-    return _Strip(
-        reduced,
-        sharpness,
-        linear.astype(np.float16),
-        bad == 0,
-        int(clipped.sum()),
-        int(dark.sum()),
-    )
+    return _Strip(reduced, sharpness, linear.astype(np.float16), bad == 0, clipped, dark)
