@@ -108,6 +108,22 @@ def _touching(tiles: Sequence[_Placed], box: Box) -> list[_Placed]:
 
 
 @dataclass(frozen=True)
+class _Seen:
+    """A part of the mosaic that a tile may fill, and where its px lie in the tile."""
+
+    number: int
+    pose: Pose
+    part: Box
+    x: Image
+    y: Image
+
+    def inside(self, box: Box) -> tuple[slice, slice]:
+        """The part as indices of an array that covers a box."""
+        x0, y0, x1, y1 = self.part
+        return np.s_[y0 - box.y0 : y1 - box.y0, x0 - box.x0 : x1 - box.x0]
+
+
+@dataclass(frozen=True)
 class _Scene:
     """The placed tiles, ready to be drawn."""
 
@@ -152,27 +168,27 @@ class _Scene:
             Box(x0, y0, x1, y1),
         )
 
-    def _owners(self, box: Box, near: Sequence[_Placed]) -> NDArray[np.uint16]:
+    def _owners(self, box: Box, seen: Sequence[_Seen]) -> NDArray[np.uint16]:
         """Number of the tile in which each pixel lies farthest from the border, 0 for none.
 
         A tile out of focus yields to any other.
         """
         owner = np.zeros(box.shape, np.uint16)
         depth = np.zeros(box.shape, np.float32)
-        for number, pose, part in near:
-            x, y = tile_coordinates(pose, part)
+        for tile in seen:
+            width, height = tile.pose.width_px, tile.pose.height_px
             # distance to the nearer of two borders, along each axis
-            np.abs(x - np.float32((pose.width_px - 1) / 2), out=x)
-            np.abs(y - np.float32((pose.height_px - 1) / 2), out=y)
-            inner = np.minimum(
-                np.float32(pose.width_px / 2) - x, np.float32(pose.height_px / 2) - y
-            )
-            if number in self.blurred:
+            across = np.abs(tile.x - np.float32((width - 1) / 2))
+            down = np.abs(tile.y - np.float32((height - 1) / 2))
+            np.subtract(np.float32(width / 2), across, out=across)
+            np.subtract(np.float32(height / 2), down, out=down)
+            inner = np.minimum(across, down, out=across)
+            if tile.number in self.blurred:
                 inner *= np.float32(1e-4)
-            view = np.s_[part.y0 - box.y0 : part.y1 - box.y0, part.x0 - box.x0 : part.x1 - box.x0]
+            view = tile.inside(box)
             better = inner > depth[view]
             np.copyto(depth[view], inner, where=better)
-            np.copyto(owner[view], np.uint16(number), where=better)
+            np.copyto(owner[view], np.uint16(tile.number), where=better)
         return owner
 
     def render(self, box: Box) -> tuple[NDArray[Any], NDArray[np.uint16]]:
@@ -192,23 +208,24 @@ class _Scene:
         self, box: Box, near: Sequence[_Placed], out: NDArray[Any]
     ) -> NDArray[np.uint16]:
         """Fill `out` with the pixels of a box; the number of each pixel's tile."""
-        near = _touching(near, box)
-        owner = self._owners(box, near)
-        for number, pose, _ in near:
-            mine = owner == number
+        seen = [
+            _Seen(number, pose, part, *tile_coordinates(pose, part))
+            for number, pose, part in _touching(near, box)
+        ]
+        owner = self._owners(box, seen)
+        for tile in seen:
+            mine = owner[tile.inside(box)] == tile.number
             rows, columns = np.flatnonzero(mine.any(1)), np.flatnonzero(mine.any(0))
             if not len(rows):
                 continue
-            y0, y1, x0, x1 = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
-            part = Box(int(x0 + box.x0), int(y0 + box.y0), int(x1 + box.x0), int(y1 + box.y0))
-            pixels = self._draw(pose, part)
-            view = out[y0:y1, x0:x1]
-            cv2.copyTo(pixels, mine[y0:y1, x0:x1].astype(np.uint8), view)
-            out[y0:y1, x0:x1] = view
+            view = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+            pixels = self._draw(tile.pose, tile.x[view], tile.y[view])
+            target = out[tile.inside(box)][view]
+            target[:] = cv2.copyTo(pixels, mine[view].astype(np.uint8), target.copy())
         return owner
 
-    def _draw(self, pose: Pose, part: Box) -> NDArray[Any]:
-        """A part of the mosaic from one tile: linear light, evened out, resampled, encoded."""
+    def _draw(self, pose: Pose, x: Image, y: Image) -> NDArray[Any]:
+        """Places of one tile: linear light, evened out, resampled, encoded."""
         picture = self.pictures.get(pose.file)
         height, width = picture.shape[:2]
         if (width, height) != (pose.width_px, pose.height_px):
@@ -216,7 +233,6 @@ class _Scene:
                 f"{pose.file}: {width} x {height} px, but it was placed with "
                 f"{pose.width_px} x {pose.height_px} px; place the tiles again."
             )
-        x, y = tile_coordinates(pose, part)
         x0, y0 = max(0, int(np.floor(x.min())) - 1), max(0, int(np.floor(y.min())) - 1)
         x1, y1 = min(width, int(np.ceil(x.max())) + 2), min(height, int(np.ceil(y.max())) + 2)
         linear = srgb_to_linear(picture[y0:y1, x0:x1])

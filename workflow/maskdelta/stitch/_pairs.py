@@ -68,6 +68,8 @@ class Measurer:
         How far a coarse shift may be off.
     lens : float
         Radial term to straighten the tiles by.
+    every : {1, 2}
+        Px from one sample of the tiles to the next.
     threads : int
     """
 
@@ -79,27 +81,31 @@ class Measurer:
         *,
         reach_px: int,
         lens: float,
+        every: int,
         threads: int,
     ) -> None:
         maps: BoundedCache[tuple[int, int], tuple[Image, Image]] = BoundedCache(
-            lambda shape: straightening(shape, lens), budget_bytes=96 * 2**20
+            lambda shape: straightening(shape, lens, every=every), budget_bytes=96 * 2**20
         )
 
         def load(k: int) -> Image:
             straighten = maps.get(shapes[k]) if lens else None
-            return load_spline(paths[k], flat_field, straighten=straighten)
+            return load_spline(paths[k], flat_field, straighten=straighten, every=every)
 
         def odd_pair(key: tuple[Any, ...]) -> OddPair:
             a, b, shift, *steps = key
-            overlap = Overlap(self._tiles.get(a), self._tiles.get(b))
-            return OddPair(overlap, np.array(shift), [np.array(step) for step in steps])
+            return OddPair(self._overlap(a, b), np.array(shift), [np.array(step) for step in steps])
 
-        self._tiles: BoundedCache[int, Image] = BoundedCache(load, budget_bytes=576 * 2**20)
+        self._tiles: BoundedCache[int, Image] = BoundedCache(load, budget_bytes=256 * 2**20)
         self._odd: BoundedCache[tuple[Any, ...], OddPair] = BoundedCache(
             odd_pair, budget_bytes=64 * 2**20
         )
         self._reach = reach_px
+        self._every = every
         self._threads = threads
+
+    def _overlap(self, a: int, b: int) -> Overlap:
+        return Overlap(self._tiles.get(a), self._tiles.get(b), every=self._every)
 
     def measure(self, pairs: Sequence[tuple[int, int, Sequence[Array]]]) -> list[list[Hypothesis]]:
         """Hypotheses of each pair (a, b, candidate shifts), best first."""
@@ -107,9 +113,8 @@ class Measurer:
 
     def _one(self, pair: tuple[int, int, Sequence[Array]]) -> list[Hypothesis]:
         a, b, candidates = pair
-        return measure_pair(
-            self._tiles.get(a), self._tiles.get(b), candidates, reach_px=self._reach
-        )
+        tiles = self._tiles.get(a), self._tiles.get(b)
+        return measure_pair(*tiles, candidates, reach_px=self._reach, every=self._every)
 
     def probe(
         self, questions: Sequence[tuple[int, int, Array, Hypothesis | None]]
@@ -122,7 +127,7 @@ class Measurer:
 
     def _probe_one(self, question: tuple[int, int, Array, Hypothesis | None]) -> Hypothesis | None:
         a, b, shift, best = question
-        found = measure_near(self._tiles.get(a), self._tiles.get(b), shift)
+        found = measure_near(self._overlap(a, b), shift)
         if found is None or best is None:
             return found
         if best.steps:
@@ -135,7 +140,7 @@ class Measurer:
 
         def one(question: tuple[int, int, Array]) -> tuple[float, float]:
             a, b, shift = question
-            return compare_at(self._tiles.get(a), self._tiles.get(b), shift)
+            return compare_at(self._overlap(a, b), shift)
 
         return list(map_ordered(one, questions, threads=self._threads))
 
@@ -144,7 +149,7 @@ class Measurer:
 
         def one(pair: tuple[int, int, Hypothesis]) -> Hypothesis:
             a, b, known = pair
-            return refine(Overlap(self._tiles.get(a), self._tiles.get(b)), known.shift) or known
+            return refine(self._overlap(a, b), known.shift) or known
 
         return list(map_ordered(one, pairs, threads=self._threads))
 
