@@ -18,17 +18,18 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Choice:
-    """One shift that a pair may have."""
+    """One shift that a pair may have; with `unfit` one that it was asked about and cannot have."""
 
     shift: Array
     sd_px: float
     score: float
     lag: Lag = field(default_factory=Lag)
+    unfit: bool = False
 
     @property
     def given_up(self) -> bool:
         """Whether this shift is out of the question by this pair alone."""
-        return self.lag.is_clear(strict=True)
+        return self.unfit or self.lag.is_clear(strict=True)
 
 
 @dataclass(frozen=True)

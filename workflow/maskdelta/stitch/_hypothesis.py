@@ -75,6 +75,8 @@ class Lag(NamedTuple):
 class Hypothesis:
     """One possible shift of a pair and the patches it was measured on.
 
+    Without patches it is a shift at which the tiles do not fit.
+
     Attributes
     ----------
     shift : (2,) float64

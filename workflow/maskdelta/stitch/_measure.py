@@ -14,7 +14,7 @@ from maskdelta.stitch._overlap import Overlap
 from maskdelta.stitch._refine import refine, refine_roughly
 from maskdelta.stitch._repeats import find_repeats
 
-__all__ = ["compare_at", "measure_near", "measure_pair"]
+__all__ = ["compare_at", "found_unfit", "measure_near", "measure_pair"]
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -75,6 +75,33 @@ def measure_pair(
 def measure_near(overlap: Overlap, shift: Array, *, reach_px: int = 3) -> Hypothesis | None:
     """Measure one shift roughly, whether or not it is a good one."""
     return refine_roughly(overlap, shift, reach=reach_px)
+
+
+def found_unfit(overlap: Overlap, shift: Array) -> Hypothesis | None:
+    """A shift at which nothing could be measured, as far as the overlap shows enough to tell.
+
+    Where an overlap shows much and fits nowhere near a shift, that speaks against the shift as
+    loudly as a bad fit does.
+    """
+    box = overlap.box(shift, 2 * overlap.stride)
+    fit = overlap.fit(shift, box)
+    none = np.zeros((0, 2))
+    if fit is None:
+        return None
+    extent = (box.width * overlap.every, box.height * overlap.every)
+    found = Hypothesis(
+        shift,
+        float("inf"),
+        max(fit.score, 0.0),
+        none,
+        none,
+        none,
+        none[:, 0],
+        none,
+        extent,
+        fit=fit,
+    )
+    return None if found.is_small() else found
 
 
 def compare_at(overlap: Overlap, shift: Array, *, reach_px: int = 3) -> tuple[float, float]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from maskdelta.images import BoundedCache, map_ordered
 from maskdelta.stitch._hypothesis import Hypothesis, lag_behind
 from maskdelta.stitch._lens import Lens
-from maskdelta.stitch._measure import compare_at, measure_near, measure_pair
+from maskdelta.stitch._measure import compare_at, found_unfit, measure_near, measure_pair
 from maskdelta.stitch._odd import OddPair
 from maskdelta.stitch._overlap import Overlap
 from maskdelta.stitch._refine import refine
@@ -121,15 +121,20 @@ class Measurer:
     ) -> list[Hypothesis | None]:
         """For each (a, b, shift, best) the shift near a given one, measured.
 
-        Its lag is that behind `best`; None where nothing can be measured.
+        Its lag is that behind `best`; without patches it does not fit there. None where nothing can
+        be told.
         """
         return list(map_ordered(self._probe_one, questions, threads=self._threads))
 
     def _probe_one(self, question: tuple[int, int, Array, Hypothesis | None]) -> Hypothesis | None:
         a, b, shift, best = question
-        found = measure_near(self._overlap(a, b), shift)
-        if found is None or best is None:
+        overlap = self._overlap(a, b)
+        found = measure_near(overlap, shift)
+        if best is None:
             return found
+        if found is None or np.abs(found.shift - shift).max() > 4:
+            found = found_unfit(overlap, shift)
+            return found and replace(found, lag=lag_behind(replace(best, met=0.0), found))
         if best.steps:
             odd = self._odd.get((a, b, *(tuple(v.tolist()) for v in (best.shift, *best.steps))))
             found = replace(found, met=odd.matched(found.shift))
