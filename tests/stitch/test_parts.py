@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -16,9 +18,10 @@ from maskdelta.stitch._graph import (
     solve_gnc,
     solve_links,
 )
-from maskdelta.stitch._hypothesis import Lag
+from maskdelta.stitch._hypothesis import Lag, lag_behind
 from maskdelta.stitch._join import join_tiles
-from maskdelta.stitch._measure import measure_pair
+from maskdelta.stitch._measure import found_unfit, measure_near, measure_pair
+from maskdelta.stitch._overlap import Overlap
 from maskdelta.stitch._repeats import find_repeats
 from maskdelta.stitch._spline import crop, gradient, load_spline, straightening
 from maskdelta.survey import FlatField
@@ -129,6 +132,57 @@ def test_lag_needs_more_than_one_object():
     assert Lag(net=5, odd=5).is_clear(strict=False)
     assert not Lag(net=5, odd=5).is_clear(strict=True)
     assert not Lag(net=6, odd=40).is_clear(strict=False)  # dust for and against
+    # a spoilt fit and something odd that meets itself, each too little alone
+    assert Lag(net=4, odd=4, met=2, met_all=2).is_clear(strict=False)
+    assert not Lag(net=4, odd=4, met=2, met_all=4).is_clear(strict=False)
+
+
+def test_two_choices_are_held_against_each_other_and_not_against_the_best(tile):
+    spline = load_spline(tile)
+    only = measure_pair(spline, spline, [np.array([40.0, 0.0])], reach_px=3)
+    assert not only  # a tile does not fit onto itself elsewhere
+    (best,) = measure_pair(spline, spline, [np.zeros(2)], reach_px=3)
+
+    def choice(met):
+        lag = Lag(met=10 - met, met_all=10 + met)
+        return Choice(np.zeros(2), 0.05, 0.99, lag, seen=replace(best, fit=None, met=met))
+
+    lag = choice(6).before(choice(4))
+    assert (lag.met, lag.met_all) == (2, 10)
+    assert choice(4).before(choice(6)).met == -2
+
+
+@pytest.mark.parametrize("every", [1, 2])
+def test_a_wide_overlap_that_fits_nowhere_speaks_against_a_shift(tile, every):
+    spline = load_spline(tile, every=every)
+    overlap = Overlap(spline, spline, every=every)
+    wrong = np.array([30.0, 12.0])
+    assert measure_near(overlap, wrong) is None
+    against = found_unfit(overlap, wrong)
+    assert against is not None
+    assert against.score < 0.5
+    assert not len(against.shifts)
+    best = measure_near(overlap, np.zeros(2))
+    assert lag_behind(best, against).is_clear(strict=True)
+    assert found_unfit(overlap, np.array([135.0, 0.0])) is None  # 15 px wide: too little to tell
+
+
+def test_a_place_that_a_pair_contradicts_is_not_taken():
+    """Both pairs leave a choice of two; at one of them the second pair was asked and fits not."""
+    seen = [Choice(np.array([100.0 + step, 0.0]), 0.05, 0.99) for step in (0, 20)]
+
+    def probe(questions):
+        return [
+            Choice(shift, float("inf"), 0.1, Lag(net=12, odd=12), unfit=True)
+            for _, shift in questions
+        ]
+
+    first = Edge(0, 1, tuple(seen), sure=False)
+    second = Edge(0, 1, (seen[0],), sure=False)
+    placed = join(2, [first, second], probe=probe)
+    np.testing.assert_allclose(placed.centres[1] - placed.centres[0], [100, 0], atol=1e-3)
+    assert not placed.modulo.any()
+    assert list(placed.chosen) == [0, 0]
 
 
 def test_bad_links_do_not_move_the_tiles():

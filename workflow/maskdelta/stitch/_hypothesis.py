@@ -42,6 +42,10 @@ class Lag(NamedTuple):
     met: float = 0.0
     met_all: float = 0.0
 
+    def plus(self, other: Lag) -> Lag:
+        """Both together."""
+        return Lag(*(one + two for one, two in zip(self, other, strict=True)))
+
     @property
     def worth(self) -> float:
         """One number to sort by: an odd block counts as much as the largest plain one."""
@@ -68,7 +72,10 @@ class Lag(NamedTuple):
         by_fit = self.net >= least and self.net >= share * np.sqrt(self.odd)
         least, share = (8.0, 3.0) if strict else (3.0, 1.5)
         by_odd = self.met >= least and self.met >= share * np.sqrt(self.met_all)
-        return bool(by_fit or by_odd)
+        # dust that spoils a fit is met by nothing: where both speak, less of each is enough
+        both = self.net >= max(4.0, 2 * np.sqrt(self.odd))
+        both &= self.met >= max(2.0, 1.4 * np.sqrt(self.met_all))
+        return bool(by_fit or by_odd or (both and not strict))
 
 
 @dataclass(frozen=True)

@@ -140,5 +140,12 @@ def choice_of(hypothesis: Hypothesis, typical: float) -> Choice:
     """A choice for the graph; a correlation far below the others' speaks against it."""
     weak = round(12 * max(0.0, _GOOD - hypothesis.score / typical))
     lag = hypothesis.lag._replace(net=hypothesis.lag.net + weak, odd=hypothesis.lag.odd + weak)
-    unfit = not len(hypothesis.shifts)
-    return Choice(hypothesis.shift, hypothesis.sd_px, hypothesis.score, lag, unfit)
+    return Choice(
+        hypothesis.shift,
+        hypothesis.sd_px,
+        hypothesis.score,
+        lag,
+        unfit=not len(hypothesis.shifts),
+        weak=weak,
+        seen=hypothesis,
+    )
