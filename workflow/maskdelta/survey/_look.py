@@ -35,15 +35,18 @@ _HALO_PX = 8  # the Gaussian and the Laplacian reach 5
 class Look:
     """What the survey keeps of a tile. Small pictures are `reduction` times smaller.
 
+    Hundreds of these are kept, so that the pictures are stored in half precision, and what is
+    averaged anyway in cells twice as large.
+
     Attributes
     ----------
-    detail : (h, w) float32
+    stored_detail : (h, w) float16
         Grey, 0..255, with slow shading taken out: what pairs are correlated on.
-    linear : (h, w, 3) float16
-        Linear light, mean of each cell of `reduction` x `reduction` px.
-    usable : (h, w) bool
+    linear : (h / 2, w / 2, 3) float16
+        Linear light, mean of each cell of `cell_px` x `cell_px` px.
+    usable : (h / 2, w / 2) bool
         Cells without a clipped or black pixel.
-    sharpness : (h, w) float32
+    sharpness : (h / 2, w / 2) float32
         Mean square of the Laplacian of the lightly smoothed grey, full resolution.
     """
 
@@ -51,12 +54,22 @@ class Look:
     sha256: str
     info: PictureInfo
     reduction: int
-    detail: Image
+    stored_detail: NDArray[np.float16]
     linear: NDArray[np.float16]
     usable: NDArray[np.bool_]
     sharpness: Image
     clipped_frac: float
     dark_frac: float
+
+    @property
+    def detail(self) -> Image:
+        """Grey with slow shading taken out, (h, w) float32."""
+        return self.stored_detail.astype(np.float32)
+
+    @property
+    def cell_px(self) -> int:
+        """Side of a cell of `linear`, `usable` and `sharpness`."""
+        return 2 * self.reduction
 
     @property
     def width_px(self) -> int:
@@ -137,18 +150,26 @@ def _look_at(path: str | Path, info: PictureInfo, reduction: int) -> Look:
         np.concatenate([getattr(strip, name) for strip in strips])
         for name in ("reduced", "sharpness", "linear", "usable")
     )
+    detail = cv2.GaussianBlur(reduced, (0, 0), 0.8) - cv2.GaussianBlur(reduced, (0, 0), 8.0)
     return Look(
         file=Path(path).name,
         sha256=file_sha256(path),
         info=info,
         reduction=reduction,
-        detail=cv2.GaussianBlur(reduced, (0, 0), 0.8) - cv2.GaussianBlur(reduced, (0, 0), 8.0),
-        linear=linear,
-        usable=usable,
-        sharpness=sharpness,
+        stored_detail=detail.astype(np.float16),
+        linear=_halved(linear).astype(np.float16),
+        usable=_halved(usable.astype(np.float32)) == 1,
+        sharpness=_halved(sharpness),
         clipped_frac=sum(strip.clipped for strip in strips) / (height * width),
         dark_frac=sum(strip.dark for strip in strips) / (height * width),
     )
+
+
+def _halved(values: Image) -> Image:
+    """Means of 2 x 2; an odd last row or column is left out."""
+    height, width = (side // 2 for side in values.shape[:2])
+    whole = values[: 2 * height, : 2 * width]
+    return cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
 
 
 @dataclass(frozen=True)
@@ -157,7 +178,7 @@ class _Strip:
 
     reduced: Image
     sharpness: Image
-    linear: NDArray[np.float16]
+    linear: Image
     usable: NDArray[np.bool_]
     clipped: int
     dark: int
@@ -183,4 +204,4 @@ def _look_at_rows(image: NDArray[Any], y0: int, y1: int, reduction: int) -> _Str
         unusable = ((below & above) == 0).astype(np.float32)
         bad = cv2.resize(unusable, small, interpolation=cv2.INTER_AREA)
     linear = cv2.resize(srgb_to_linear(rows), small, interpolation=cv2.INTER_AREA)
-    return _Strip(reduced, sharpness, linear.astype(np.float16), bad == 0, clipped, dark)
+    return _Strip(reduced, sharpness, linear, bad == 0, clipped, dark)

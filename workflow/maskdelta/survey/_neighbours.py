@@ -72,7 +72,7 @@ class _Matcher:
         self._threads = threads
         padded = padded_shape([look.detail.shape for look in looks])
         self._spectra: BoundedCache[int, Spectrum] = BoundedCache(
-            lambda k: spectrum_of(looks[k].detail, padded), budget_bytes=256 * 2**20
+            lambda k: spectrum_of(looks[k].detail, padded), budget_bytes=192 * 2**20
         )
 
     def match(
