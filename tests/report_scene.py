@@ -249,6 +249,7 @@ def survey_of(names: Sequence[str], lefts: Sequence[float], flat_field: FlatFiel
         "search_px": 60,
         "shading_rms_frac": 0.01,
         "missing_places": 0,
+        "colour_profiles": 0,
         "gaps": 2,
     }
     return Survey(rows, [], flat_field, [gap, thin], figures)

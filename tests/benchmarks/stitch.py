@@ -45,12 +45,13 @@ from maskdelta.study import (
 from maskdelta.survey import survey
 
 THREADS = 2
+TIME: dict[str, float] = {"times_floor": 4, "cpu_times_floor": 4}
 TARGETS: dict[str, dict[str, float]] = {
-    "sample": {"placed_frac": 1.0, "rms_px": 0.15, "max_px": 0.5, "wrong": 0, "times_floor": 4},
-    "ordinary": {"placed_frac": 1.0, "rms_px": 0.15, "max_px": 0.5, "wrong": 0, "times_floor": 4},
+    "sample": {"placed_frac": 1.0, "rms_px": 0.15, "max_px": 0.5, "wrong": 0, **TIME},
+    "ordinary": {"placed_frac": 1.0, "rms_px": 0.15, "max_px": 0.5, "wrong": 0, **TIME},
     "overlap 6 %": {"placed_frac": 1.0, "rms_px": 0.4, "wrong": 0},
     "hard": {"placed_frac": 1.0, "rms_px": 0.3, "seam_p95_px": 0.7, "wrong": 0},
-    "memory": {"placed_frac": 1.0, "peak_rss_mib": 1536},
+    "memory": {"placed_frac": 1.0, "peak_rss_mib": 1536, "grown_frac": 0.2, **TIME},
     "arrays": {"placed_frac": 1.0, "wrong": 0, "flagged_excess_frac": 0.01},
     "arrays, overview": {"placed_frac": 1.0, "wrong": 0, "modulo_pitch": 0},
     "equal cells, overview": {"wrong": 0},
@@ -67,7 +68,7 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=1, help="seeds drawn at run time")
     parser.add_argument("--out", type=Path)
     parser.add_argument("--micrographs", type=Path, help="folder with cmos_register_block")
-    parser.add_argument("--only", help="one case: array, overview, sample, thin, peers ...")
+    parser.add_argument("--only", help="one case: array, overview, sample, thin, peers, memory ...")
     parser.add_argument("--child", nargs=3, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.child:
@@ -86,7 +87,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         if options.micrographs:
             rows += micrograph_case(options.micrographs, Path(folder))
-        if not options.quick and not options.only:
+        if options.only == "memory" or not (options.quick or options.only):
             rows += memory_case(Path(folder))
     show(rows)
     if options.out:
@@ -189,8 +190,7 @@ def phantom_case(
         figures = against_truth(truth, poses, smooth=case == "hard")
         figures |= {k: done[k] for k in ("seconds", "peak_rss_mib", "place_s")}
         if case != "hard":
-            figures["floor_s"] = floor_seconds(files, poses, folder / "floor.tif")
-            figures["times_floor"] = figures["seconds"] / figures["floor_s"]
+            figures |= against_floor(done, files, poses, folder / "floor.tif")
         rows += rows_of(case, f"{case} {die} seed {seed}", figures)
     return rows
 
@@ -218,9 +218,11 @@ def against_truth(truth: Any, poses: Poses, *, smooth: bool) -> dict[str, float]
     """Placement against the truth, steps at the seams, and tiles that are silently wrong.
 
     The placement is compared after one similarity; with `smooth` after a cubic polynomial, since
-    keystone and warp of the hard preset belong to the picture and not to the placement.
+    keystone and warp of the hard preset belong to the picture and not to the placement. Tiles that
+    are flagged as known only up to whole pitches are counted, and take no part in the rest.
     """
-    tiles = [pose for pose in poses.placed if pose.island == 0]
+    main = [pose for pose in poses.placed if pose.island == 0]
+    tiles = [pose for pose in main if not pose.modulo_pitch]
     middle = [((p.width_px - 1) / 2, (p.height_px - 1) / 2) for p in tiles]
     die = np.array(
         [truth.tile_to_die_um(p.file, [m])[0] for p, m in zip(tiles, middle, strict=True)]
@@ -229,16 +231,15 @@ def against_truth(truth: Any, poses: Poses, *, smooth: bool) -> dict[str, float]
     expected = _fitted_cubic(truth, tiles, die) if smooth else _fitted_similarity(die, found)
     apart = np.hypot(*(expected - found).T)
     steps = seam_steps(truth, tiles)
-    unsure = np.array([pose.modulo_pitch for pose in tiles])
     return {
         "tiles": float(len(poses)),
         "placed_frac": len(poses.placed) / len(poses),
-        "modulo_pitch": float(unsure.sum()),
+        "modulo_pitch": float(len(main) - len(tiles)),
         "rms_px": float(np.sqrt(np.mean(apart**2))),
         "max_px": float(apart.max()),
         "seam_p95_px": float(np.percentile(steps, 95)),
         "seam_max_px": float(steps.max()),
-        "wrong": float(((np.abs(apart - np.median(apart)) > 2) & ~unsure).sum()),
+        "wrong": float((np.abs(apart - np.median(apart)) > 2).sum()),
     }
 
 
@@ -431,37 +432,48 @@ def against_cuts(poses: Poses, cuts: list[Any]) -> dict[str, float]:
 
 
 def memory_case(folder: Path) -> list[dict[str, Any]]:
-    """100 tiles of 2048 x 1536, cut from noise with lines."""
+    """100 and 400 tiles of 2048 x 1536, cut from noise with lines."""
+    rows, first = [], 0.0
+    for side in (10, 20):
+        tiles = folder / f"many{side}"
+        cuts = _cut_from_lines(tiles, side)
+        files = list_tiles(str(tiles / "*.jpg"))
+        grid = Grid(rows=side, columns=side, overlap_frac=0.17)
+        done = stitch_apart(files, ViewSettings(tiles="*", grid=grid), tiles / "out")
+        poses = Poses.read(tiles / "out" / "tiles.csv")
+        figures = against_cuts(poses, cuts)
+        figures |= {k: done[k] for k in ("seconds", "peak_rss_mib", "place_s")}
+        figures |= against_floor(done, files, poses, folder / "floor.tif")
+        if first:
+            figures["grown_frac"] = done["peak_rss_mib"] / first - 1
+        first = done["peak_rss_mib"]
+        rows += rows_of("memory", f"memory {side * side} tiles", figures)
+    return rows
+
+
+def _cut_from_lines(folder: Path, side: int) -> list[Any]:
+    """Photographs of a die of coloured lines, as JPEG: `side` by `side` of them."""
     rng = np.random.default_rng(0)
-    die = np.full((13200, 17600, 3), 110, np.uint8)
-    for _ in range(60000):
+    palette = rng.integers(50, 220, (256, 3), dtype=np.uint8)
+    die = np.full((1320 * side, 1760 * side), 255, np.uint8)
+    for _ in range(600 * side * side):
         y, x = rng.integers(0, die.shape[0]), rng.integers(0, die.shape[1])
         long, wide = rng.integers(40, 300), rng.integers(6, 16)
         h, w = (wide, long) if rng.random() < 0.5 else (long, wide)
-        die[y : y + h, x : x + w] = rng.integers(50, 220, 3)
-    tiles = folder / "many"
-    tiles.mkdir()
+        die[y : y + h, x : x + w] = rng.integers(0, 255)
+    folder.mkdir()
     cuts = []
-    for row in range(10):
-        for column in range(10):
+    for row in range(side):
+        for column in range(side):
             x, y = (int(v) for v in (8 + 1700 * column, 8 + 1280 * row) + rng.integers(-8, 9, 2))
             x, y = max(x, 0), max(y, 0)
-            pixels = cv2.GaussianBlur(die[y : y + 1536, x : x + 2048], (0, 0), 1.2)
+            pixels = cv2.GaussianBlur(palette[die[y : y + 1536, x : x + 2048]], (0, 0), 1.2)
             noisy = pixels + rng.normal(0, 3, pixels.shape)
             name = f"r{row}c{column}.jpg"
             data = imagecodecs.jpeg8_encode(np.clip(noisy, 0, 255).astype(np.uint8), level=90)
-            (tiles / name).write_bytes(data)
+            (folder / name).write_bytes(data)
             cuts.append(_cutter().Cut(name, pixels[:1, :1], x + 1023.5, y + 767.5))
-    del die
-    files = list_tiles(str(tiles / "*.jpg"))
-    view = ViewSettings(tiles="*", grid=Grid(rows=10, columns=10, overlap_frac=0.17))
-    done = stitch_apart(files, view, folder / "many_out")
-    poses = Poses.read(folder / "many_out" / "tiles.csv")
-    figures = against_cuts(poses, cuts)
-    figures |= {k: done[k] for k in ("seconds", "peak_rss_mib", "place_s")}
-    figures["floor_s"] = floor_seconds(files, poses, folder / "floor.tif")
-    figures["times_floor"] = figures["seconds"] / figures["floor_s"]
-    return rows_of("memory", "memory 100 tiles", figures)
+    return cuts
 
 
 # --- running --------------------------------------------------------------------------------------
@@ -482,7 +494,7 @@ def run_child(files_path: Path, view_path: Path, out: Path) -> None:
     """What the process does."""
     files = json.loads(files_path.read_text(encoding="utf-8"))
     view = ViewSettings.model_validate_json(view_path.read_text(encoding="utf-8"))
-    start = time.perf_counter()
+    start, cpu = time.perf_counter(), time.process_time()
     found = survey(files, view=view, settings=SurveySettings(), threads=THREADS)
     surveyed = time.perf_counter()
     placed = place(files, found, settings=StitchSettings(), threads=THREADS)
@@ -499,6 +511,7 @@ def run_child(files_path: Path, view_path: Path, out: Path) -> None:
     )
     peak = peak_mib()
     times = {"seconds": time.perf_counter() - start, "place_s": done - surveyed}
+    times["cpu_s"] = time.process_time() - cpu
     print(json.dumps({**times, "peak_rss_mib": peak}))
 
 
@@ -514,9 +527,24 @@ def peak_mib() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
-def floor_seconds(files: list[str], poses: Poses, path: Path) -> float:
-    """Decode every tile twice, warp and encode the mosaic once."""
-    start = time.perf_counter()
+def against_floor(
+    done: dict[str, Any], files: list[str], poses: Poses, path: Path
+) -> dict[str, float]:
+    """The time of a run by that of the floor, of the clock and of the processor.
+
+    On a machine that others use, the second is the one to go by.
+    """
+    seconds, cpu = floor_seconds(files, poses, path)
+    return {
+        "floor_s": seconds,
+        "times_floor": done["seconds"] / seconds,
+        "cpu_times_floor": done["cpu_s"] / cpu,
+    }
+
+
+def floor_seconds(files: list[str], poses: Poses, path: Path) -> tuple[float, float]:
+    """Decode every tile twice, warp and encode the mosaic once: seconds, and of the processor."""
+    start, cpu = time.perf_counter(), time.process_time()
     pictures = {}
     for file in files:
         read_picture(file)
@@ -535,7 +563,7 @@ def floor_seconds(files: list[str], poses: Poses, path: Path) -> float:
     write_raster(path, render, shape=(shape[1], shape[0]), dtype=picture.dtype, threads=THREADS)
     with Raster.open(path) as raster:
         assert raster.shape == (shape[1], shape[0])
-    return time.perf_counter() - start
+    return time.perf_counter() - start, time.process_time() - cpu
 
 
 if __name__ == "__main__":

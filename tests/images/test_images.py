@@ -50,6 +50,20 @@ def test_every_code_survives_linear_light(dtype) -> None:
     assert np.abs(again.astype(int) - codes).max() <= (0 if dtype == np.uint8 else 7)
 
 
+@pytest.mark.parametrize("shape", [(0, 3), (5,), (4, 7, 3)])
+def test_linear_light_of_any_shape_is_coded_and_clipped(shape, rng) -> None:
+    linear = rng.uniform(-0.2, 1.2, shape).astype(np.float32)
+    coded = linear_to_srgb(linear)
+    assert coded.shape == shape
+    # 16-bit steps of linear light are finer than those of the code
+    assert np.abs(coded - 255 * srgb_curve(np.clip(linear, 0, 1))).max(initial=0) < 0.6
+
+
+def test_grey_does_not_depend_on_the_rows_taken_at_a_time(rng) -> None:
+    image = rng.integers(0, 256, (150, 9, 3), dtype=np.uint8)
+    np.testing.assert_allclose(grey(image), image.mean(axis=2), atol=1e-4)
+
+
 def test_grey_is_the_mean_of_the_channels_at_either_depth() -> None:
     image = np.array([[[10, 20, 60]]], np.uint8)
     assert grey(image)[0, 0] == pytest.approx(30)
@@ -87,6 +101,17 @@ def test_sixteen_bits_and_grey_are_kept_and_repeated(tmp_path: Path, picture, su
     info = probe_picture(path)
     assert (info.bits, info.channels) == (16, 1)
     np.testing.assert_array_equal(read_picture(path), np.repeat(plane[..., None], 3, 2))
+
+
+def test_a_png_is_probed_without_decoding_its_pixels(tmp_path: Path) -> None:
+    path = tmp_path / "tile.png"
+    data = bytearray(imagecodecs.png_encode(np.zeros((30, 40, 3), np.uint8)))
+    pixels = data.index(b"IDAT") + 4
+    data[pixels : pixels + 8] = b"\xff" * 8
+    path.write_bytes(data)
+    assert probe_picture(path).orientation == 1
+    with pytest.raises(ImageError, match="cannot be decoded"):
+        read_picture(path)
 
 
 @pytest.mark.parametrize("orientation", range(1, 9))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -16,11 +18,12 @@ from maskdelta.stitch._graph import (
     solve_gnc,
     solve_links,
 )
-from maskdelta.stitch._hypothesis import Lag
+from maskdelta.stitch._hypothesis import Lag, lag_behind
 from maskdelta.stitch._join import join_tiles
-from maskdelta.stitch._measure import measure_pair
+from maskdelta.stitch._measure import found_unfit, measure_near, measure_pair
+from maskdelta.stitch._overlap import Overlap
 from maskdelta.stitch._repeats import find_repeats
-from maskdelta.stitch._spline import crop, gradient, load_spline
+from maskdelta.stitch._spline import crop, gradient, load_spline, straightening
 from maskdelta.survey import FlatField
 from tile_scenes import make_die
 
@@ -62,6 +65,17 @@ def test_spline_equals_scipy(tile):
     np.testing.assert_allclose(crop(spline, 20.81, 30.37, 70, 40), exact, atol=5e-3)
 
 
+def test_samples_are_means_of_the_smoothed_tile_with_or_without_a_lens(tile):
+    whole, half = load_spline(tile), load_spline(tile, every=2)
+    assert half.shape == (60, 75)
+    # the sample at (10, 20) lies amid the px 20, 21 and 40, 41
+    amid = crop(whole, 20.5, 40.5, 60, 10)[::2, ::2]
+    # the mean of 2 x 2 px blurs a little more, by a quarter px2
+    assert np.abs(crop(half, 10, 20, 30, 5) - amid).std() < 0.06 * amid.std()
+    unbent = load_spline(tile, straighten=straightening((120, 150), 0.0, every=2), every=2)
+    np.testing.assert_allclose(unbent, half, atol=0.01)
+
+
 def test_gradient_is_the_slope_of_the_spline(tile):
     spline = load_spline(tile)
     gx, gy = gradient(spline, 30, 40, 20, 10)
@@ -78,8 +92,9 @@ def test_even_shading_is_taken_out(tile):
     assert ratio[:, 10].mean() > 1.1 > 0.9 > ratio[:, -10].mean()
 
 
+@pytest.mark.parametrize("every", [1, 2])
 @pytest.mark.parametrize("shift", [(0.0, 0.0), (0.25, -0.4), (37.5, 12.3)])
-def test_a_shift_by_fourier_comes_back(shift):
+def test_a_shift_by_fourier_comes_back(shift, every):
     """The second picture is the first, moved exactly in Fourier space, with noise."""
     rng = np.random.default_rng(3)
     wide = scipy.ndimage.gaussian_filter(rng.normal(0, 1, (256, 256)), 2, mode="wrap") * 400 + 128
@@ -90,9 +105,11 @@ def test_a_shift_by_fourier_comes_back(shift):
     def spline(values):
         noisy = values + rng.normal(0, 3, values.shape)
         smooth = cv2.GaussianBlur(noisy.astype(np.float32), (0, 0), 1.5)
+        smooth = cv2.resize(smooth, None, fx=1 / every, fy=1 / every, interpolation=cv2.INTER_AREA)
         return scipy.ndimage.spline_filter(smooth, 3, output=np.float32, mode="mirror")
 
-    found = measure_pair(spline(wide), spline(moved), [np.rint(np.array(shift))], reach_px=3)
+    start = [np.rint(np.array(shift))]
+    found = measure_pair(spline(wide), spline(moved), start, reach_px=3, every=every)
     assert len(found) == 1
     # b shows at 0 what a shows at `shift`
     np.testing.assert_allclose(found[0].shift, shift, atol=0.02)
@@ -104,6 +121,9 @@ def test_repeats_are_found_and_nothing_else():
     tiled = np.tile(cell, (8, 8)) + rng.normal(0, 0.1, (144, 192)).astype(np.float32)
     steps = find_repeats(tiled)
     assert sorted(tuple(np.abs(step)) for step in steps) == [(0.0, 18.0), (24.0, 0.0)]
+    halved = cv2.resize(tiled, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    same = find_repeats(halved, every=2)
+    assert [tuple(step) for step in same] == [tuple(step) for step in steps]
     assert find_repeats(rng.normal(0, 1, (100, 150)).astype(np.float32)) == []
 
 
@@ -112,6 +132,57 @@ def test_lag_needs_more_than_one_object():
     assert Lag(net=5, odd=5).is_clear(strict=False)
     assert not Lag(net=5, odd=5).is_clear(strict=True)
     assert not Lag(net=6, odd=40).is_clear(strict=False)  # dust for and against
+    # a spoilt fit and something odd that meets itself, each too little alone
+    assert Lag(net=4, odd=4, met=2, met_all=2).is_clear(strict=False)
+    assert not Lag(net=4, odd=4, met=2, met_all=4).is_clear(strict=False)
+
+
+def test_two_choices_are_held_against_each_other_and_not_against_the_best(tile):
+    spline = load_spline(tile)
+    only = measure_pair(spline, spline, [np.array([40.0, 0.0])], reach_px=3)
+    assert not only  # a tile does not fit onto itself elsewhere
+    (best,) = measure_pair(spline, spline, [np.zeros(2)], reach_px=3)
+
+    def choice(met):
+        lag = Lag(met=10 - met, met_all=10 + met)
+        return Choice(np.zeros(2), 0.05, 0.99, lag, seen=replace(best, fit=None, met=met))
+
+    lag = choice(6).before(choice(4))
+    assert (lag.met, lag.met_all) == (2, 10)
+    assert choice(4).before(choice(6)).met == -2
+
+
+@pytest.mark.parametrize("every", [1, 2])
+def test_a_wide_overlap_that_fits_nowhere_speaks_against_a_shift(tile, every):
+    spline = load_spline(tile, every=every)
+    overlap = Overlap(spline, spline, every=every)
+    wrong = np.array([30.0, 12.0])
+    assert measure_near(overlap, wrong) is None
+    against = found_unfit(overlap, wrong)
+    assert against is not None
+    assert against.score < 0.5
+    assert not len(against.shifts)
+    best = measure_near(overlap, np.zeros(2))
+    assert lag_behind(best, against).is_clear(strict=True)
+    assert found_unfit(overlap, np.array([135.0, 0.0])) is None  # 15 px wide: too little to tell
+
+
+def test_a_place_that_a_pair_contradicts_is_not_taken():
+    """Both pairs leave a choice of two; at one of them the second pair was asked and fits not."""
+    seen = [Choice(np.array([100.0 + step, 0.0]), 0.05, 0.99) for step in (0, 20)]
+
+    def probe(questions):
+        return [
+            Choice(shift, float("inf"), 0.1, Lag(net=12, odd=12), unfit=True)
+            for _, shift in questions
+        ]
+
+    first = Edge(0, 1, tuple(seen), sure=False)
+    second = Edge(0, 1, (seen[0],), sure=False)
+    placed = join(2, [first, second], probe=probe)
+    np.testing.assert_allclose(placed.centres[1] - placed.centres[0], [100, 0], atol=1e-3)
+    assert not placed.modulo.any()
+    assert list(placed.chosen) == [0, 0]
 
 
 def test_bad_links_do_not_move_the_tiles():

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import pytest
 import tifffile
+from PIL import Image, ImageCms
 
 from maskdelta.errors import ImageError, StitchError
 from maskdelta.study import ViewSettings
@@ -227,3 +228,13 @@ def test_a_finished_picture_is_one_tile(tmp_path):
     assert result.neighbours == []
     assert result.gaps == []
     assert result.flat_field.order == 0
+
+
+def test_colour_profiles_are_noted(tmp_path):
+    (plain, *_), profile = write(tmp_path, CUTS[:1]), ImageCms.createProfile("sRGB")
+    path = tmp_path / "with_profile.png"
+    with Image.open(plain) as image:
+        image.save(path, icc_profile=ImageCms.ImageCmsProfile(profile).tobytes())
+    view = ViewSettings(tiles="*")
+    assert run([path], view).figures["colour_profiles"] == 1
+    assert run([plain], view).figures["colour_profiles"] == 0

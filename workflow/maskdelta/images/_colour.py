@@ -20,6 +20,8 @@ __all__ = [
     "srgb_to_linear",
 ]
 
+_ROWS = 64
+
 
 def srgb_inverse(encoded: ArrayLike) -> NDArray[np.float64]:
     """Linear light 0..1 of sRGB-encoded values 0..1 (IEC 61966-2-1, 5.2)."""
@@ -82,11 +84,13 @@ def linear_to_srgb(
     -------
     (...) uint8 or uint16
     """
-    index = np.clip(linear, 0, 1)
-    index *= 65535
-    index += 0.5
-    table = _encode_table(8 if np.dtype(dtype) == np.uint8 else 16)
-    coded: NDArray[Any] = np.take(table, index.astype(np.uint16))
+    table: NDArray[Any] = _encode_table(8 if np.dtype(dtype) == np.uint8 else 16)
+    flat = np.ascontiguousarray(linear, np.float32).reshape(-1)
+    if not flat.size:
+        return np.zeros(linear.shape, table.dtype)
+    # scaled, rounded and clipped in one pass
+    index = cv2.addWeighted(flat, 65535, flat, 0, 0, dtype=cv2.CV_16U)
+    coded: NDArray[Any] = np.take(table, index.reshape(linear.shape))
     return coded
 
 
@@ -114,7 +118,12 @@ def grey(image: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.float32]:
     if image.ndim == 2:
         return image.astype(np.float32) * np.float32(scale)
     weights = np.full((1, 3), scale / 3, np.float32)
-    return cv2.transform(image.astype(np.float32), weights)
+    out = np.empty(image.shape[:2], np.float32)
+    # a few rows at a time: the floats of a whole tile would go through memory, not the cache
+    for y in range(0, len(image), _ROWS):
+        rows = image[y : y + _ROWS].astype(np.float32)
+        out[y : y + _ROWS] = cv2.transform(rows, weights)
+    return out
 
 
 def colour_slope(image: NDArray[np.uint8] | NDArray[np.float32]) -> NDArray[np.float32]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import glob
 import hashlib
+import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -98,7 +99,10 @@ def probe_picture(path: str | Path) -> PictureInfo:
             kind = image.format or ""
             width, height = image.size
             mode = image.mode
-            orientation = int(image.getexif().get(_EXIF_ORIENTATION, 1) or 1)
+            orientation = 1
+            # for a PNG the library decodes all pixels to look for the chunk behind them
+            if kind != "PNG" or _png_may_hold_exif(path):
+                orientation = int(image.getexif().get(_EXIF_ORIENTATION, 1) or 1)
             profile = bool(image.info.get("icc_profile"))
     except (UnidentifiedImageError, OSError, SyntaxError, ValueError, Image.DecompressionBombError):
         if head[:4] in (b"\x89PNG", b"RIFF") or head[:2] == b"\xff\xd8":
@@ -120,6 +124,17 @@ def probe_picture(path: str | Path) -> PictureInfo:
     channels = 1 if mode.startswith(("L", "I")) else 3
     kind = "JPEG" if kind == "MPO" else kind
     return PictureInfo(width, height, bits, channels, orientation, kind, profile)
+
+
+def _png_may_hold_exif(path: str | Path) -> bool:
+    """Whether a PNG has a chunk in which EXIF is written (PNG 3rd ed., 5.3: length, type, data)."""
+    with open(path, "rb") as file:
+        file.seek(8)
+        while len(head := file.read(8)) == 8:
+            if head[4:] in (b"eXIf", b"tEXt", b"zTXt", b"iTXt"):
+                return True
+            file.seek(int.from_bytes(head[:4], "big") + 4, os.SEEK_CUR)
+    return False
 
 
 def _png_bits(path: str | Path) -> int:

@@ -31,6 +31,8 @@ __all__ = ["compose"]
 
 Image = NDArray[np.float32]
 
+_ROWS = 128
+
 
 def compose(
     files: Sequence[str | Path],
@@ -89,11 +91,43 @@ def _moved(box: Box, by: tuple[int, int]) -> Box:
     return Box(box.x0 + by[0], box.y0 + by[1], box.x1 + by[0], box.y1 + by[1])
 
 
+_Placed = tuple[int, Pose, Box]
+"""Number of a tile, its pose, and a box of the mosaic that it may fill."""
+
+
+def _fills(number: int, pose: Pose) -> _Placed:
+    x0, y0, x1, y1 = pose.box()
+    low, high = np.floor([x0, y0]).astype(int), np.ceil([x1, y1]).astype(int) + 1
+    return number, pose, Box(*low.tolist(), *high.tolist())
+
+
+def _touching(tiles: Sequence[_Placed], box: Box) -> list[_Placed]:
+    """Tiles that touch a box, each with the part of the box that it may fill."""
+    parts = [(number, pose, part.clipped(box)) for number, pose, part in tiles]
+    return [placed for placed in parts if not placed[2].empty]
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """A part of the mosaic that a tile may fill, and where its px lie in the tile."""
+
+    number: int
+    pose: Pose
+    part: Box
+    x: Image
+    y: Image
+
+    def inside(self, box: Box) -> tuple[slice, slice]:
+        """The part as indices of an array that covers a box."""
+        x0, y0, x1, y1 = self.part
+        return np.s_[y0 - box.y0 : y1 - box.y0, x0 - box.x0 : x1 - box.x0]
+
+
 @dataclass(frozen=True)
 class _Scene:
     """The placed tiles, ready to be drawn."""
 
-    tiles: list[tuple[int, Pose]]
+    tiles: list[_Placed]
     blurred: frozenset[int]
     pictures: BoundedCache[str, NDArray[Any]]
     gains: BoundedCache[tuple[int, int], Image]
@@ -111,15 +145,15 @@ class _Scene:
         block_px: int,
     ) -> _Scene:
         paths = paths_by_name(files)
-        tiles = [(k + 1, pose) for k, pose in enumerate(poses.tiles) if pose.placed]
+        tiles = [_fills(k + 1, pose) for k, pose in enumerate(poses.tiles) if pose.placed]
         if not tiles:
             raise StitchError("no tile is placed, so there is no mosaic to make; see tiles.csv.")
         if len(poses) > 65535:
             raise StitchError(f"{len(poses)} tiles are too many for one mosaic (65535 at most).")
-        for _, pose in tiles:
+        for _, pose, _ in tiles:
             if pose.file not in paths:
                 raise StitchError(f"{pose.file}: this placed tile is not among the files given.")
-        boxes = np.array([pose.box() for _, pose in tiles])
+        boxes = np.array([pose.box() for _, pose, _ in tiles])
         # a tile shows the px whose centres lie inside its outline
         x0, y0 = (int(np.ceil(v)) // block_px * block_px for v in boxes[:, :2].min(0))
         x1, y1 = (int(np.ceil(v)) for v in boxes[:, 2:].max(0))
@@ -134,61 +168,64 @@ class _Scene:
             Box(x0, y0, x1, y1),
         )
 
-    def _near(self, box: Box) -> list[tuple[int, Pose, Box]]:
-        """Tiles that touch a box, each with the part of the box that it may fill."""
-        found = []
-        for number, pose in self.tiles:
-            x0, y0, x1, y1 = pose.box()
-            part = Box(
-                int(np.floor(x0)), int(np.floor(y0)), int(np.ceil(x1)) + 1, int(np.ceil(y1)) + 1
-            ).clipped(box)
-            if not part.empty:
-                found.append((number, pose, part))
-        return found
-
-    def _owners(self, box: Box, near: list[tuple[int, Pose, Box]]) -> NDArray[np.uint16]:
+    def _owners(self, box: Box, seen: Sequence[_Seen]) -> NDArray[np.uint16]:
         """Number of the tile in which each pixel lies farthest from the border, 0 for none.
 
         A tile out of focus yields to any other.
         """
         owner = np.zeros(box.shape, np.uint16)
         depth = np.zeros(box.shape, np.float32)
-        for number, pose, part in near:
-            x, y = tile_coordinates(pose, part)
+        for tile in seen:
+            width, height = tile.pose.width_px, tile.pose.height_px
             # distance to the nearer of two borders, along each axis
-            np.abs(x - np.float32((pose.width_px - 1) / 2), out=x)
-            np.abs(y - np.float32((pose.height_px - 1) / 2), out=y)
-            inner = np.minimum(
-                np.float32(pose.width_px / 2) - x, np.float32(pose.height_px / 2) - y
-            )
-            if number in self.blurred:
+            across = np.abs(tile.x - np.float32((width - 1) / 2))
+            down = np.abs(tile.y - np.float32((height - 1) / 2))
+            np.subtract(np.float32(width / 2), across, out=across)
+            np.subtract(np.float32(height / 2), down, out=down)
+            inner = np.minimum(across, down, out=across)
+            if tile.number in self.blurred:
                 inner *= np.float32(1e-4)
-            view = np.s_[part.y0 - box.y0 : part.y1 - box.y0, part.x0 - box.x0 : part.x1 - box.x0]
+            view = tile.inside(box)
             better = inner > depth[view]
             np.copyto(depth[view], inner, where=better)
-            np.copyto(owner[view], np.uint16(number), where=better)
+            np.copyto(owner[view], np.uint16(tile.number), where=better)
         return owner
 
     def render(self, box: Box) -> tuple[NDArray[Any], NDArray[np.uint16]]:
-        """Pixels of a box of the mosaic, and the number of each pixel's tile."""
+        """Pixels of a box of the mosaic, and the number of each pixel's tile.
+
+        Some rows at a time, so that their floats stay in the processor's cache.
+        """
         out = np.zeros((*box.shape, 3), self.dtype)
-        near = self._near(box)
-        owner = self._owners(box, near)
-        for number, pose, _ in near:
-            mine = owner == number
+        owner = np.zeros(box.shape, np.uint16)
+        near = _touching(self.tiles, box)
+        for y in range(0, box.height, _ROWS):
+            rows = Box(box.x0, box.y0 + y, box.x1, min(box.y0 + y + _ROWS, box.y1))
+            owner[y : y + _ROWS] = self._render_rows(rows, near, out[y : y + _ROWS])
+        return out, owner[None]
+
+    def _render_rows(
+        self, box: Box, near: Sequence[_Placed], out: NDArray[Any]
+    ) -> NDArray[np.uint16]:
+        """Fill `out` with the pixels of a box; the number of each pixel's tile."""
+        seen = [
+            _Seen(number, pose, part, *tile_coordinates(pose, part))
+            for number, pose, part in _touching(near, box)
+        ]
+        owner = self._owners(box, seen)
+        for tile in seen:
+            mine = owner[tile.inside(box)] == tile.number
             rows, columns = np.flatnonzero(mine.any(1)), np.flatnonzero(mine.any(0))
             if not len(rows):
                 continue
-            y0, y1, x0, x1 = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
-            part = Box(int(x0 + box.x0), int(y0 + box.y0), int(x1 + box.x0), int(y1 + box.y0))
-            pixels = self._draw(pose, part)
-            view = out[y0:y1, x0:x1]
-            cv2.copyTo(pixels, mine[y0:y1, x0:x1].astype(np.uint8), view)
-            out[y0:y1, x0:x1] = view
-        return out, owner[None]
+            view = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+            pixels = self._draw(tile.pose, tile.x[view], tile.y[view])
+            target = out[tile.inside(box)][view]
+            target[:] = cv2.copyTo(pixels, mine[view].astype(np.uint8), target.copy())
+        return owner
 
-    def _draw(self, pose: Pose, part: Box) -> NDArray[Any]:
-        """A part of the mosaic from one tile: linear light, evened out, resampled, encoded."""
+    def _draw(self, pose: Pose, x: Image, y: Image) -> NDArray[Any]:
+        """Places of one tile: linear light, evened out, resampled, encoded."""
         picture = self.pictures.get(pose.file)
         height, width = picture.shape[:2]
         if (width, height) != (pose.width_px, pose.height_px):
@@ -196,7 +233,6 @@ class _Scene:
                 f"{pose.file}: {width} x {height} px, but it was placed with "
                 f"{pose.width_px} x {pose.height_px} px; place the tiles again."
             )
-        x, y = tile_coordinates(pose, part)
         x0, y0 = max(0, int(np.floor(x.min())) - 1), max(0, int(np.floor(y.min())) - 1)
         x1, y1 = min(width, int(np.ceil(x.max())) + 2), min(height, int(np.ceil(y.max())) + 2)
         linear = srgb_to_linear(picture[y0:y1, x0:x1])

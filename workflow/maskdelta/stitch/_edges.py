@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.stitch._graph import Links, residuals, solve_links
-from maskdelta.stitch._hypothesis import Lag
+from maskdelta.stitch._hypothesis import Hypothesis, Lag, lag_behind
 
 __all__ = ["Choice", "Edge", "links_of", "settle"]
 
@@ -18,17 +18,46 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Choice:
-    """One shift that a pair may have."""
+    """One shift that a pair may have.
+
+    Attributes
+    ----------
+    shift : (2,) float64
+    sd_px, score : float
+    lag : Lag
+        Behind the pair's best shift.
+    unfit : bool
+        The pair was asked about this shift, and does not fit there.
+    weak : int
+        Odd blocks that a low correlation stands for; the lag holds them.
+    seen : Hypothesis or None
+        What was measured there.
+    """
 
     shift: Array
     sd_px: float
     score: float
     lag: Lag = field(default_factory=Lag)
+    unfit: bool = False
+    weak: int = 0
+    seen: Hypothesis | None = None
+
+    def before(self, other: Choice) -> Lag:
+        """By how much another choice of the same pair lags behind this one.
+
+        Both are held against each other, not each against the pair's best: what both lack against
+        that says nothing between them.
+        """
+        if self.seen is None or other.seen is None:
+            return other.lag.beyond(self.lag)
+        lag = lag_behind(self.seen, other.seen)
+        weak = other.weak - self.weak
+        return lag._replace(net=lag.net + weak, odd=lag.odd + abs(weak))
 
     @property
     def given_up(self) -> bool:
         """Whether this shift is out of the question by this pair alone."""
-        return self.lag.is_clear(strict=True)
+        return self.unfit or self.lag.is_clear(strict=True)
 
 
 @dataclass(frozen=True)

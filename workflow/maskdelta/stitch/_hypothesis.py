@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from maskdelta.stitch._overlap import Fit
 
-__all__ = ["Hypothesis", "Lag", "lag_behind"]
+__all__ = ["Hypothesis", "Lag", "lag_behind", "median"]
 
 Array = NDArray[np.float64]
 _ODD = 6.0
@@ -42,6 +42,10 @@ class Lag(NamedTuple):
     met: float = 0.0
     met_all: float = 0.0
 
+    def plus(self, other: Lag) -> Lag:
+        """Both together."""
+        return Lag(*(one + two for one, two in zip(self, other, strict=True)))
+
     @property
     def worth(self) -> float:
         """One number to sort by: an odd block counts as much as the largest plain one."""
@@ -68,12 +72,17 @@ class Lag(NamedTuple):
         by_fit = self.net >= least and self.net >= share * np.sqrt(self.odd)
         least, share = (8.0, 3.0) if strict else (3.0, 1.5)
         by_odd = self.met >= least and self.met >= share * np.sqrt(self.met_all)
-        return bool(by_fit or by_odd)
+        # dust that spoils a fit is met by nothing: where both speak, less of each is enough
+        both = self.net >= max(4.0, 2 * np.sqrt(self.odd))
+        both &= self.met >= max(2.0, 1.4 * np.sqrt(self.met_all))
+        return bool(by_fit or by_odd or (both and not strict))
 
 
 @dataclass(frozen=True)
 class Hypothesis:
     """One possible shift of a pair and the patches it was measured on.
+
+    Without patches it is a shift at which the tiles do not fit.
 
     Attributes
     ----------
@@ -127,6 +136,13 @@ class Hypothesis:
         return min(self.extent) < least_px or self.extent[0] * self.extent[1] < least_px2
 
 
+def median(values: Array) -> Array:
+    """Median along the first axis; for a handful of values ten times as fast as numpy's."""
+    ordered = np.sort(values, axis=0)
+    middle: Array = (ordered[(len(values) - 1) // 2] + ordered[len(values) // 2]) / 2
+    return middle
+
+
 def lag_behind(better: Hypothesis, worse: Hypothesis) -> Lag:
     """How clearly one shift fits better than another.
 
@@ -149,8 +165,11 @@ def lag_behind(better: Hypothesis, worse: Hypothesis) -> Lag:
     first, second = first[:rows, :columns], second[:rows, :columns]
     gain = (second - first).ravel()
     # noise of the blurred pictures makes the mean square of a block scatter by 0.6 of itself
-    by_itself = 1.4826 * float(np.median(np.abs(gain)))
-    scale = min(by_itself, 0.8 * min(float(np.median(first)), float(np.median(second)))) + 1e-9
+    by_itself = 1.4826 * float(median(np.abs(gain)))
+    scale = (
+        min(by_itself, 0.8 * min(float(median(first.ravel())), float(median(second.ravel()))))
+        + 1e-9
+    )
     gain /= scale
     plain = np.abs(gain) < _ODD
     return met._replace(

@@ -30,11 +30,12 @@ def measure_all(
     threads: int,
     *,
     small_px: float = 1.0,
-    few: int = 16,
+    few: int = 8,
 ) -> tuple[Measurer, Measured]:
     """Measure all pairs, on straightened tiles where the lens is strong.
 
-    A `few` pairs with a single candidate come first, and tell about the lens. Below `small_px` at
+    A `few` pairs with a single candidate come first, and tell about the lens: from the middle of
+    the list, so that they share their tiles. Below `small_px` at
     the corner of a tile it is taken out of the shifts of the patches alone; above, it also bends
     the patches themselves, and tiles are straightened before all pairs are measured.
     """
@@ -46,6 +47,7 @@ def measure_all(
             survey.flat_field,
             reach_px=tiles.reduction + 2,
             lens=lens,
+            every=_sampling(tiles),
             threads=threads,
         )
 
@@ -56,7 +58,7 @@ def measure_all(
         return plain, _judge(tiles, jobs, plain.measure(jobs), settings, straightened)
     plain = measurer(0.0)
     single = [k for k, job in enumerate(jobs) if len(job[2]) == 1]
-    first = single[:: max(1, len(single) // few)]
+    first = single[max(0, (len(single) - few) // 2) :][:few]
     raw: list[list[Hypothesis]] = [[] for _ in jobs]
     for k, found in zip(first, plain.measure([jobs[k] for k in first]), strict=True):
         raw[k] = found
@@ -72,6 +74,17 @@ def measure_all(
     straight = measurer(some.lens.term)
     raw = straight.measure(jobs)
     return straight, _judge(tiles, jobs, raw, settings, some.lens.term)
+
+
+def _sampling(tiles: Tiles, *, large_px: int = 1000) -> int:
+    """Px between the samples of the tiles on which pairs are measured.
+
+    Tiles are smoothed before, so that every second px says all; small tiles are taken whole, since
+    every px of the rim is wanted there. Halves of odd and even sizes have their middles half a px
+    apart, so that all tiles must be alike in this.
+    """
+    alike = (tiles.sizes % 2 == tiles.sizes[0] % 2).all()
+    return 2 if alike and np.median(tiles.sizes.max(1)) >= large_px else 1
 
 
 def _judge(
@@ -127,4 +140,12 @@ def choice_of(hypothesis: Hypothesis, typical: float) -> Choice:
     """A choice for the graph; a correlation far below the others' speaks against it."""
     weak = round(12 * max(0.0, _GOOD - hypothesis.score / typical))
     lag = hypothesis.lag._replace(net=hypothesis.lag.net + weak, odd=hypothesis.lag.odd + weak)
-    return Choice(hypothesis.shift, hypothesis.sd_px, hypothesis.score, lag)
+    return Choice(
+        hypothesis.shift,
+        hypothesis.sd_px,
+        hypothesis.score,
+        lag,
+        unfit=not len(hypothesis.shifts),
+        weak=weak,
+        seen=hypothesis,
+    )

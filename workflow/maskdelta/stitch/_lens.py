@@ -86,7 +86,7 @@ def estimate_lens(
 
 def without_lens(hypothesis: Hypothesis, term: float, half_diagonal_px: float) -> Hypothesis:
     """The hypothesis with the lens term taken out of its patches."""
-    if not term:
+    if not term or not len(hypothesis.shifts):
         return hypothesis
     shifts = hypothesis.shifts - term * bend(hypothesis, half_diagonal_px)
     mean, sd = combine(shifts, hypothesis.sds)

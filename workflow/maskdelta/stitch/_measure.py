@@ -13,9 +13,8 @@ from maskdelta.stitch._odd import OddPair
 from maskdelta.stitch._overlap import Overlap
 from maskdelta.stitch._refine import refine, refine_roughly
 from maskdelta.stitch._repeats import find_repeats
-from maskdelta.stitch._spline import crop, detail
 
-__all__ = ["compare_at", "measure_near", "measure_pair"]
+__all__ = ["compare_at", "found_unfit", "measure_near", "measure_pair"]
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -27,6 +26,7 @@ def measure_pair(
     candidates: Sequence[Array],
     *,
     reach_px: int,
+    every: int = 1,
     keep_frac: float = 0.85,
 ) -> list[Hypothesis]:
     """Measure every candidate and keep those that cannot be told apart from the best.
@@ -39,6 +39,8 @@ def measure_pair(
         Shifts of the centres, px.
     reach_px : int
         How far a candidate may be off.
+    every : {1, 2}
+        Px from one sample of the splines to the next.
     keep_frac : float
         Candidates below this share of the best score are dropped at once.
 
@@ -47,7 +49,7 @@ def measure_pair(
     list of Hypothesis
         Best first; empty when nothing could be measured.
     """
-    overlap = Overlap(a, b)
+    overlap = Overlap(a, b, every=every)
     rough: list[Hypothesis] = []
     for shift in candidates:
         # where one fits well, patches of another need not be measured that hardly correlate
@@ -70,20 +72,45 @@ def measure_pair(
     return _tell_apart(overlap, found, pitches)
 
 
-def measure_near(a: Image, b: Image, shift: Array, *, reach_px: int = 3) -> Hypothesis | None:
+def measure_near(overlap: Overlap, shift: Array, *, reach_px: int = 3) -> Hypothesis | None:
     """Measure one shift roughly, whether or not it is a good one."""
-    return refine_roughly(Overlap(a, b), shift, reach=reach_px)
+    return refine_roughly(overlap, shift, reach=reach_px)
 
 
-def compare_at(a: Image, b: Image, shift: Array, *, reach_px: int = 3) -> tuple[float, float]:
+def found_unfit(overlap: Overlap, shift: Array) -> Hypothesis | None:
+    """A shift at which nothing could be measured, as far as the overlap shows enough to tell.
+
+    Where an overlap shows much and fits nowhere near a shift, that speaks against the shift as
+    loudly as a bad fit does.
+    """
+    box = overlap.box(shift, 2 * overlap.stride)
+    fit = overlap.fit(shift, box)
+    none = np.zeros((0, 2))
+    if fit is None:
+        return None
+    extent = (box.width * overlap.every, box.height * overlap.every)
+    found = Hypothesis(
+        shift,
+        float("inf"),
+        max(fit.score, 0.0),
+        none,
+        none,
+        none,
+        none[:, 0],
+        none,
+        extent,
+        fit=fit,
+    )
+    return None if found.is_small() else found
+
+
+def compare_at(overlap: Overlap, shift: Array, *, reach_px: int = 3) -> tuple[float, float]:
     """Correlation of the overlap at a shift good to a few px, and strength of its detail in a."""
-    overlap = Overlap(a, b)
     found = refine_roughly(overlap, shift, reach=reach_px, least_score=0.0)
     box = overlap.box(shift, reach_px + 4)
     if min(box.width, box.height) < 8:
         return 0.0, 0.0
-    strength = float(detail(crop(a, box.x0, box.y0, box.width, box.height)).std())
-    return (found.score if found is not None else 0.0), strength
+    return (found.score if found is not None else 0.0), overlap.template(box)[1]
 
 
 def _pitches(overlap: Overlap, shift: Array, least_score: float) -> list[Array]:
@@ -92,10 +119,10 @@ def _pitches(overlap: Overlap, shift: Array, least_score: float) -> list[Array]:
     Noise lowers the correlation with itself as much as that with the other tile.
     """
     box = overlap.box(shift, 3)
-    if min(box.width, box.height) < 16:
+    if min(box.width, box.height) * overlap.every < 16:
         return []
-    values = detail(crop(overlap.a, box.x0, box.y0, box.width, box.height))
-    return find_repeats(values, least_score=least_score)
+    values, _ = overlap.template(box)
+    return find_repeats(values, every=overlap.every, least_score=least_score)
 
 
 def _tell_apart(

@@ -21,11 +21,10 @@ __all__ = ["OddPair", "odd_parts"]
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
-_STEP = 2  # px between samples: tiles are smoothed by 1.5 px before
-_BLOCK = 4  # samples a block
+_BLOCK = 4  # samples a block; every second px is one, since tiles are smoothed by 1.5 px before
 
 
-def odd_parts(spline: Image, box: Box, steps: Sequence[Array]) -> Image:
+def odd_parts(spline: Image, box: Box, steps: Sequence[Array], *, stride: int = 2) -> Image:
     """What a box of a tile shows beyond all that the places one pitch away show.
 
     How far a px lies above the brightest or below the darkest of its neighbours on the lattice: an
@@ -38,14 +37,16 @@ def odd_parts(spline: Image, box: Box, steps: Sequence[Array]) -> Image:
     box : Box
         Inside the tile by 2 px.
     steps : sequence of (2,) float64
-        One or two pitches (x, y), px.
+        One or two pitches (x, y), in samples of the spline.
+    stride : int
+        Every so many samples are looked at.
 
     Returns
     -------
-    (ceil(height / 2), ceil(width / 2)) float32
-        Every second px; 0 where fewer than two neighbours lie in the tile.
+    (ceil(height / stride), ceil(width / stride)) float32
+        0 where fewer than two neighbours lie in the tile.
     """
-    own = crop(spline, box.x0, box.y0, box.width, box.height)[::_STEP, ::_STEP]
+    own = crop(spline, box.x0, box.y0, box.width, box.height)[::stride, ::stride]
     least, most = np.full_like(own, np.inf), np.full_like(own, -np.inf)
     count = np.zeros(own.shape, np.uint8)
     height, width = spline.shape
@@ -54,14 +55,14 @@ def odd_parts(spline: Image, box: Box, steps: Sequence[Array]) -> Image:
         two = 2 * one
     for dx, dy in (one, -one, two, -two):
         # whole samples of which the neighbour lies 2 px inside the tile
-        left, top = (max(0, -int((v - 2) // _STEP)) for v in (box.x0 + dx, box.y0 + dy))
-        right = min(own.shape[1], int((width - 4 - box.x0 - dx) // _STEP) + 1)
-        bottom = min(own.shape[0], int((height - 4 - box.y0 - dy) // _STEP) + 1)
+        left, top = (max(0, -int((v - 2) // stride)) for v in (box.x0 + dx, box.y0 + dy))
+        right = min(own.shape[1], int((width - 4 - box.x0 - dx) // stride) + 1)
+        bottom = min(own.shape[0], int((height - 4 - box.y0 - dy) // stride) + 1)
         if right <= left or bottom <= top:
             continue
-        x, y = box.x0 + left * _STEP + dx, box.y0 + top * _STEP + dy
-        there = crop(spline, x, y, (right - left - 1) * _STEP + 1, (bottom - top - 1) * _STEP + 1)
-        there = there[::_STEP, ::_STEP]
+        x, y = box.x0 + left * stride + dx, box.y0 + top * stride + dy
+        there = crop(spline, x, y, (right - left - 1) * stride + 1, (bottom - top - 1) * stride + 1)
+        there = there[::stride, ::stride]
         part = np.s_[top:bottom, left:right]
         np.minimum(least[part], there, out=least[part])
         np.maximum(most[part], there, out=most[part])
@@ -88,18 +89,24 @@ class OddPair:
     def __init__(
         self, overlap: Overlap, shift: Array, steps: Sequence[Array], *, reach: int = 3
     ) -> None:
+        self._overlap = overlap
+        self._stride = overlap.stride
+        steps = [step / overlap.every for step in steps]
+
+        def odd(spline: Image, box: Box) -> Image:
+            return odd_parts(spline, box, steps, stride=overlap.stride)
+
         far = int(np.ceil(reach * max(np.abs(step).max() for step in steps)))
         box = overlap.box(shift, 0).grown(far)
-        self._half = overlap.half
-        of_b = np.rint(-overlap.first_px(shift)).astype(int)
+        of_b = np.rint(-overlap.first_sample(shift)).astype(int)
         self._box_a = _inside(box, overlap.a)
         self._box_b = _inside(box.moved(int(of_b[0]), int(of_b[1])), overlap.b)
-        self._odd_a = odd_parts(overlap.a, self._box_a, steps)
-        self._odd_b = odd_parts(overlap.b, self._box_b, steps)
+        self._odd_a = odd(overlap.a, self._box_a)
+        self._odd_b = odd(overlap.b, self._box_b)
         if min(_strong(self._odd_a), _strong(self._odd_b)):
             # dust is odd at one place of the tile in both
-            also_b = odd_parts(overlap.b, _inside(self._box_a, overlap.b), steps)
-            also_a = odd_parts(overlap.a, _inside(self._box_b, overlap.a), steps)
+            also_b = odd(overlap.b, _inside(self._box_a, overlap.b))
+            also_a = odd(overlap.a, _inside(self._box_b, overlap.a))
             self._odd_a = _without_fixed(self._odd_a, also_b)
             self._odd_b = _without_fixed(self._odd_b, also_a)
 
@@ -110,17 +117,17 @@ class OddPair:
 
     def matched(self, shift: Array) -> float:
         """Number of blocks of 8 x 8 px in which both tiles show the same odd thing at a shift."""
-        x, y = (int(v) for v in np.rint(shift + self._half))
+        x, y = (int(v) for v in np.rint(self._overlap.first_sample(shift)))
         part = self._box_a.clipped(self._box_b.moved(x, y))
         # b is sampled on its own raster: to the nearest sample
         ax, ay = part.x0 - self._box_a.x0, part.y0 - self._box_a.y0
         bx, by = part.x0 - x - self._box_b.x0, part.y0 - y - self._box_b.y0
-        columns, rows = (n // (_STEP * _BLOCK) for n in (part.width - 2, part.height - 2))
+        columns, rows = (n // (self._stride * _BLOCK) for n in (part.width - 2, part.height - 2))
         if min(columns, rows) < 1:
             return 0.0
         wide, high = columns * _BLOCK, rows * _BLOCK
-        a = _from(self._odd_a, ax, ay, wide, high)
-        b = _from(self._odd_b, bx, by, wide, high)
+        a = _from(self._odd_a, self._stride, ax, ay, wide, high)
+        b = _from(self._odd_b, self._stride, bx, by, wide, high)
         if a.shape != (high, wide) or b.shape != (high, wide):
             return 0.0
         size = (columns, rows)
@@ -144,9 +151,9 @@ def _strong(odd: Image) -> bool:
     return bool(np.abs(odd).max(initial=0) > 2)
 
 
-def _from(values: Image, x: int, y: int, width: int, height: int) -> Image:
-    """A part whose first sample lies nearest to (x, y) px."""
-    row, column = (y + 1) // _STEP, (x + 1) // _STEP
+def _from(values: Image, stride: int, x: int, y: int, width: int, height: int) -> Image:
+    """A part of what was looked at whose first sample lies nearest to (x, y)."""
+    row, column = (y + stride // 2) // stride, (x + stride // 2) // stride
     return values[row : row + height, column : column + width]
 
 

@@ -27,7 +27,8 @@ _AGAINST = Lag(20.0, 20.0, 0.0)
 class _Vote:
     """A place that a group may take: how far it moves, how many edges suit it, and how well.
 
-    `large` counts those among them of which the overlap is not small.
+    `large` counts those among them of which the overlap is not small. `choices` holds the choice of
+    each edge there, None where it has none.
     """
 
     move: Array
@@ -35,15 +36,26 @@ class _Vote:
     large: int
     score: float
     lag: Lag
+    choices: tuple[Choice | None, ...] = ()
 
     @property
     def proved(self) -> bool:
         """Whether one good overlap or two small ones speak for it."""
         return self.large > 0 or self.support > 1
 
-    def clearly_before(self, other: _Vote) -> bool:
+    def clearly_before(self, other: _Vote, edges: Sequence[Edge]) -> bool:
         """Whether all edges together find it clearly better."""
-        return other.lag.beyond(self.lag).is_clear(strict=False)
+        total = Lag()
+        for edge, mine, its in zip(edges, self.choices, other.choices, strict=True):
+            if mine is its:
+                continue
+            if mine is not None and its is not None:
+                total = total.plus(mine.before(its))
+            elif edge.sure:
+                # a pair with one shift contradicts any other; one with a choice that cannot see a
+                # place says nothing
+                total = total.plus(_AGAINST if its is None else Lag().beyond(_AGAINST))
+        return total.is_clear(strict=False)
 
 
 @dataclass(frozen=True)
@@ -147,7 +159,8 @@ class Joiner:
         votes.sort(key=lambda v: (v.lag.worth, -v.support, -v.score))
         first = votes[0]
         lattice = all(not self.edges[k].sure for k in between)
-        tied = [v for v in _elsewhere(votes, first) if not first.clearly_before(v)]
+        edges = [self.edges[k] for k in between]
+        tied = [v for v in _elsewhere(votes, first) if not first.clearly_before(v, edges)]
         if lattice and not self._plausible(inside, first.move):
             # chance can look clear, but not so far from where the stage was
             tied = _elsewhere(votes, first)
@@ -156,29 +169,27 @@ class Joiner:
         others = _elsewhere(votes, first)
         if tied:
             others.sort(key=lambda v: float(np.hypot(*(v.move - first.move))))
-            others = [v for v in others if not first.clearly_before(v)] or others
+            others = [v for v in others if not first.clearly_before(v, edges)] or others
         plausible = self._plausible(inside, first.move)
         clear = not tied and first.proved
         return Offer(first, others[0] if others else None, clear, lattice, plausible)
 
     def _vote(self, between: Sequence[int], inside: NDArray[np.bool_], place: Array) -> _Vote:
-        moves, scores, lags = [], [], []
+        moves, scores, total = [], [], Lag()
         large = 0
-        for k in between:
-            hit = self._best_at(k, inside, place)
+        hits = [self._best_at(k, inside, place) for k in between]
+        for k, hit in zip(between, hits, strict=True):
             if hit is None:
-                # a pair with one shift contradicts; one with a choice that cannot see this place
-                # says nothing
-                lags.append(_AGAINST if self.edges[k].sure else Lag())
+                total = total.plus(_AGAINST if self.edges[k].sure else Lag())
                 continue
-            lags.append(hit[1].lag)
+            total = total.plus(hit[1].lag)
             if not hit[1].given_up:
                 moves.append(hit[0])
                 scores.append(hit[1].score)
                 large += not self.edges[k].small
         mean = np.mean(moves, axis=0) if moves else place
-        total = Lag(*(float(sum(part)) for part in zip(*lags, strict=True)))
-        return _Vote(mean, len(moves), large, float(sum(scores)), total)
+        choices = tuple(hit and hit[1] for hit in hits)
+        return _Vote(mean, len(moves), large, float(sum(scores)), total, choices)
 
     def _moves(self, k: int, inside: NDArray[np.bool_]) -> Array:
         """How far the group must move to suit each choice of an edge, (n, 2)."""
@@ -191,8 +202,8 @@ class Joiner:
         """Distinct moves that any edge proposes."""
         found: list[Array] = []
         for k in between:
-            for move in self._moves(k, inside):
-                if not _is_among(move, found):
+            for move, choice in zip(self._moves(k, inside), self.edges[k].choices, strict=True):
+                if not choice.unfit and not _is_among(move, found):
                     found.append(move)
         return found
 
@@ -240,7 +251,7 @@ class Joiner:
             for k in between
             for first in self.edges[k].choices
             for second in self.edges[k].choices
-            if first is not second
+            if first is not second and not (first.unfit or second.unfit)
         ]
         apart.sort(key=lambda v: (round(float(np.hypot(*v)), 1), -v[0], -v[1]))
         if not apart:

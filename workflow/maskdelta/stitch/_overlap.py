@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -45,17 +46,25 @@ class Fit:
 class Overlap:
     """Two tiles as splines, and what is measured on them.
 
+    Shifts are the centre of b minus the centre of a, px of the photographs. Boxes, places and
+    margins count samples of the splines.
+
     Parameters
     ----------
     a, b : (H, W) float32
-        Spline coefficients. Shifts are the centre of b minus the centre of a, px.
+        Spline coefficients.
+    every : {1, 2}
+        Px from one sample to the next.
     """
 
-    def __init__(self, a: Image, b: Image) -> None:
+    def __init__(self, a: Image, b: Image, *, every: int = 1) -> None:
         self.a = a
         self.b = b
-        self.half = (np.array(a.shape[::-1]) - np.array(b.shape[::-1])) / 2
+        self.every = every
+        self.stride = 2 // every
+        self._half = (np.array(a.shape[::-1]) - np.array(b.shape[::-1])) / 2
         self._solvers: dict[Box, GaussNewton] = {}
+        self._templates: dict[Box, tuple[Image, float]] = {}
         self._known: tuple[Box, Image] = Box(0, 0, 0, 0), np.zeros((0, 0), np.float32)
 
     def _values(self, box: Box) -> Image:
@@ -69,17 +78,28 @@ class Overlap:
         x, y = box.x0 - known.x0, box.y0 - known.y0
         return values[y : y + box.height, x : x + box.width]
 
-    def first_px(self, shift: Array) -> Array:
-        """Place of b's first px in a."""
-        return shift + self.half
+    def template(self, box: Box) -> tuple[Image, float]:
+        """Detail of a box of a, to be found in b, and how strong it is; made once."""
+        if box not in self._templates:
+            found = self.detail(crop(self.a, box.x0, box.y0, box.width, box.height))
+            self._templates[box] = found, float(found.std())
+        return self._templates[box]
+
+    def first_sample(self, shift: Array) -> Array:
+        """Place of b's first sample in a."""
+        return shift / self.every + self._half
 
     def shift_of(self, box: Box, place: Array) -> Array:
-        """The shift at which a box of a has its first px at a place of b."""
-        return np.array([box.x0, box.y0]) - place - self.half
+        """The shift at which a box of a has its first sample at a place of b."""
+        return (np.array([box.x0, box.y0]) - place - self._half) * self.every
+
+    def detail(self, values: Image) -> Image:
+        """Values without what changes over more than some 33 px."""
+        return detail(values, slow_px=32 // self.every + 1)
 
     def box(self, shift: Array, margin: int) -> Box:
-        """The part of a that b shows too, `margin` px inside of either."""
-        x, y = self.first_px(shift)
+        """The part of a that b shows too, `margin` samples inside of either."""
+        x, y = self.first_sample(shift)
         (ha, wa), (hb, wb) = self.a.shape, self.b.shape
         return Box(
             int(np.ceil(max(0, x))) + margin,
@@ -89,62 +109,79 @@ class Overlap:
         )
 
     def roomy_box(self, shift: Array, reach: int) -> tuple[int, Box]:
-        """The overlap with room to search around it; a thin one gets a shorter reach."""
-        thin = self.box(shift, 0)
-        room = min(thin.width, thin.height) - 2 * 4 - _THIN_PX
-        reach = max(1, min(reach, room // 2))
-        return reach, self.box(shift, reach + 4)
+        """The overlap with room to search some px around it; a thin one gets a shorter reach.
 
-    def whole_px(self, box: Box, shift: Array, reach: int) -> tuple[float, Array, bool]:
-        """Best whole-px place of a box of a in b, near a shift, by normalised correlation.
+        Returns
+        -------
+        reach : int
+            In samples.
+        box : Box
+        """
+        thin, margin = self.box(shift, 0), 2 + self.stride
+        room = min(thin.width, thin.height) - 2 * margin - _THIN_PX // self.every
+        reach = max(1, min(-(-reach // self.every), room // 2))
+        return reach, self.box(shift, reach + margin)
+
+    def search(self, box: Box, shift: Array, reach: int) -> tuple[float, Array, bool]:
+        """Best place of a box of a in b, near a shift, by normalised correlation.
 
         Returns
         -------
         score : float
         place : (2,) float64
-            Of the box's first px in b.
+            Of the box's first px in b, good to some tenths of a px.
         at_rim : bool
             Whether the best place is the farthest that was tried.
         """
-        template = detail(crop(self.a, box.x0, box.y0, box.width, box.height))
-        x, y = np.rint(np.array([box.x0, box.y0]) - self.first_px(shift)) - reach
-        field = detail(crop(self.b, x, y, box.width + 2 * reach, box.height + 2 * reach))
+        template, _ = self.template(box)
+        x, y = np.rint(np.array([box.x0, box.y0]) - self.first_sample(shift)) - reach
+        field = self.detail(crop(self.b, x, y, box.width + 2 * reach, box.height + 2 * reach))
         scores = cv2.matchTemplate(field, template, cv2.TM_CCOEFF_NORMED)
-        row, column = np.unravel_index(int(np.argmax(scores)), scores.shape)
+        row, column = (int(v) for v in np.unravel_index(int(np.argmax(scores)), scores.shape))
         at_rim = bool(row in (0, 2 * reach) or column in (0, 2 * reach))
-        return float(scores[row, column]), np.array([x + column, y + row], float), at_rim
+        place = np.array([x + column, y + row], float)
+        if not at_rim:
+            # the vertices of the parabolas save a step or two of what follows
+            place[0] += _vertex(scores[row, column - 1 : column + 2])
+            place[1] += _vertex(scores[row - 1 : row + 2, column])
+        return float(scores[row, column]), place, at_rim
 
     def solver(self, box: Box) -> GaussNewton:
         """The solver of a box of a, made once."""
         if box not in self._solvers:
-            self._solvers[box] = GaussNewton(self.a, box)
+            self._solvers[box] = GaussNewton(self.a, box, stride=self.stride)
         return self._solvers[box]
 
     def settle(
         self, box: Box, start: Array, *, steps: int = 8, far_px: float = 1.5, near_px: float = 1e-3
     ) -> Array | None:
-        """Place of a box of a in b to a fraction of a px; None where it runs away."""
+        """Place of a box of a in b to a fraction of a px; None where it runs away.
+
+        Steps shrink to a tenth or less each, so that `near_px` bounds ten times what is left.
+        """
         solver, place = self.solver(box), start
+        far, near = far_px / self.every, near_px / self.every
         for _ in range(steps):
             step = solver.step(crop(self.b, place[0], place[1], box.width, box.height))
             place = place + step
-            if np.abs(place - start).max() > far_px:
+            if np.abs(place - start).max() > far:
                 return None
-            if np.abs(step).max() < near_px:
+            if np.abs(step).max() < near:
                 break
         return place
 
-    def fit(self, shift: Array, box: Box, *, block: int = 16) -> Fit | None:
+    def fit(self, shift: Array, box: Box, *, block_px: int = 16) -> Fit | None:
         """How well the tiles fit over the whole blocks of a box; None without any."""
+        block, stride = block_px // self.every, self.stride
         column, row = -(-box.x0 // block), -(-box.y0 // block)
         columns, rows = box.x1 // block - column, box.y1 // block - row
         if min(columns, rows) < 1:
             return None
         x, y, width, height = column * block, row * block, columns * block, rows * block
-        at = np.array([x, y]) - self.first_px(shift)
+        at = np.array([x, y]) - self.first_sample(shift)
         # every second px says as much, since tiles are smoothed
-        of_a = self._values(Box(x, y, x + width, y + height))[::2, ::2]
-        of_b = crop(self.b, at[0], at[1], width, height)[::2, ::2]
+        of_a = self._values(Box(x, y, x + width, y + height))[::stride, ::stride]
+        of_b = crop(self.b, at[0], at[1], width, height)[::stride, ::stride]
 
         def mean(values: Image) -> Array:
             small = cv2.resize(values, (columns, rows), interpolation=cv2.INTER_AREA)
@@ -163,36 +200,57 @@ class Overlap:
         return Fit(column, row, energy, float(total / np.sqrt(total_a * total_b)))
 
 
+def _vertex(values: Image) -> float:
+    """Offset of the vertex of a parabola through three samples of which the middle is largest."""
+    left, mid, right = (float(v) for v in values)
+    bend = left - 2 * mid + right
+    return float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5)) if bend < 0 else 0.0
+
+
+@cache
+def _ramp(length: int) -> Image:
+    return np.linspace(-1, 1, length, dtype=np.float32)
+
+
 class GaussNewton:
     """Steps towards the least of sum (g b(x + s) + o + p x - a(x))^2 over a box of a.
 
     Gain g, offset o and a slope p of the brightness stand for exposure and shading. The gradient of
     a is used, which is the same at every step (Baker & Matthews, Int. J. Comput. Vis. 56 (2004),
-    inverse compositional).
+    inverse compositional). With a stride of 2 every second sample along x and y is taken: tiles
+    are smoothed, so that the others say the same.
     """
 
-    def __init__(self, a: Image, box: Box) -> None:
-        gx, gy = gradient(a, box.x0, box.y0, box.width, box.height)
-        self._template = crop(a, box.x0, box.y0, box.width, box.height).ravel()
+    def __init__(self, a: Image, box: Box, *, stride: int) -> None:
+        gx, gy = (
+            slope[::stride, ::stride]
+            for slope in gradient(a, box.x0, box.y0, box.width, box.height)
+        )
+        self._stride = stride
+        template = crop(a, box.x0, box.y0, box.width, box.height)[::stride, ::stride]
+        self._template = template.ravel()
         rows = np.empty((6, gx.size), np.float32)
-        rows[0], rows[1] = gx.ravel(), gy.ravel()
+        rows[0].reshape(gx.shape)[:], rows[1].reshape(gx.shape)[:] = gx, gy
         rows[2] = self._template - np.float32(self._template.mean(dtype=np.float64))
         rows[3] = 1
-        rows[4].reshape(gx.shape)[:] = np.linspace(-1, 1, box.width, dtype=np.float32)
-        rows[5].reshape(gx.shape)[:] = np.linspace(-1, 1, box.height, dtype=np.float32)[:, None]
+        rows[4].reshape(gx.shape)[:] = _ramp(gx.shape[1])
+        rows[5].reshape(gx.shape)[:] = _ramp(gx.shape[0])[:, None]
         self._rows = rows
         normal = (rows @ rows.T).astype(float)
         self._inverse = np.linalg.inv(normal + 1e-3 * np.eye(len(rows)))
 
     def step(self, moved: Image) -> Array:
-        """How to move the crop of b."""
-        residual = moved.ravel() - self._template
+        """How to move the crop of b, samples."""
+        residual = moved[:: self._stride, :: self._stride].ravel() - self._template
         found = self._inverse @ (self._rows @ residual).astype(float)
         return -found[:2] / max(1 + found[2], 0.2)
 
     def sd(self, energy: float, *, grain_px2: float = 28.0) -> float:
-        """Standard deviation of the shift from the normal equations and the mean squared residual.
+        """Standard deviation of the shift, samples, from the normal equations and the mean square.
 
-        Noise of the blurred pictures is alike over 4 pi blur^2 = 28 px.
+        Noise of the blurred pictures is alike over 4 pi blur^2 = 28 px, and every second px along
+        x and y is taken.
         """
-        return float(np.sqrt(energy * grain_px2 * max(self._inverse[0, 0], self._inverse[1, 1])))
+        return float(
+            np.sqrt(energy * grain_px2 / 4 * max(self._inverse[0, 0], self._inverse[1, 1]))
+        )

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from maskdelta.images import BoundedCache, map_ordered
 from maskdelta.stitch._hypothesis import Hypothesis, lag_behind
 from maskdelta.stitch._lens import Lens
-from maskdelta.stitch._measure import compare_at, measure_near, measure_pair
+from maskdelta.stitch._measure import compare_at, found_unfit, measure_near, measure_pair
 from maskdelta.stitch._odd import OddPair
 from maskdelta.stitch._overlap import Overlap
 from maskdelta.stitch._refine import refine
@@ -68,6 +68,8 @@ class Measurer:
         How far a coarse shift may be off.
     lens : float
         Radial term to straighten the tiles by.
+    every : {1, 2}
+        Px from one sample of the tiles to the next.
     threads : int
     """
 
@@ -79,27 +81,31 @@ class Measurer:
         *,
         reach_px: int,
         lens: float,
+        every: int,
         threads: int,
     ) -> None:
         maps: BoundedCache[tuple[int, int], tuple[Image, Image]] = BoundedCache(
-            lambda shape: straightening(shape, lens), budget_bytes=96 * 2**20
+            lambda shape: straightening(shape, lens, every=every), budget_bytes=96 * 2**20
         )
 
         def load(k: int) -> Image:
             straighten = maps.get(shapes[k]) if lens else None
-            return load_spline(paths[k], flat_field, straighten=straighten)
+            return load_spline(paths[k], flat_field, straighten=straighten, every=every)
 
         def odd_pair(key: tuple[Any, ...]) -> OddPair:
             a, b, shift, *steps = key
-            overlap = Overlap(self._tiles.get(a), self._tiles.get(b))
-            return OddPair(overlap, np.array(shift), [np.array(step) for step in steps])
+            return OddPair(self._overlap(a, b), np.array(shift), [np.array(step) for step in steps])
 
-        self._tiles: BoundedCache[int, Image] = BoundedCache(load, budget_bytes=576 * 2**20)
+        self._tiles: BoundedCache[int, Image] = BoundedCache(load, budget_bytes=256 * 2**20)
         self._odd: BoundedCache[tuple[Any, ...], OddPair] = BoundedCache(
             odd_pair, budget_bytes=64 * 2**20
         )
         self._reach = reach_px
+        self._every = every
         self._threads = threads
+
+    def _overlap(self, a: int, b: int) -> Overlap:
+        return Overlap(self._tiles.get(a), self._tiles.get(b), every=self._every)
 
     def measure(self, pairs: Sequence[tuple[int, int, Sequence[Array]]]) -> list[list[Hypothesis]]:
         """Hypotheses of each pair (a, b, candidate shifts), best first."""
@@ -107,24 +113,28 @@ class Measurer:
 
     def _one(self, pair: tuple[int, int, Sequence[Array]]) -> list[Hypothesis]:
         a, b, candidates = pair
-        return measure_pair(
-            self._tiles.get(a), self._tiles.get(b), candidates, reach_px=self._reach
-        )
+        tiles = self._tiles.get(a), self._tiles.get(b)
+        return measure_pair(*tiles, candidates, reach_px=self._reach, every=self._every)
 
     def probe(
         self, questions: Sequence[tuple[int, int, Array, Hypothesis | None]]
     ) -> list[Hypothesis | None]:
         """For each (a, b, shift, best) the shift near a given one, measured.
 
-        Its lag is that behind `best`; None where nothing can be measured.
+        Its lag is that behind `best`; without patches it does not fit there. None where nothing can
+        be told.
         """
         return list(map_ordered(self._probe_one, questions, threads=self._threads))
 
     def _probe_one(self, question: tuple[int, int, Array, Hypothesis | None]) -> Hypothesis | None:
         a, b, shift, best = question
-        found = measure_near(self._tiles.get(a), self._tiles.get(b), shift)
-        if found is None or best is None:
+        overlap = self._overlap(a, b)
+        found = measure_near(overlap, shift)
+        if best is None:
             return found
+        if found is None or np.abs(found.shift - shift).max() > 4:
+            found = found_unfit(overlap, shift)
+            return found and replace(found, lag=lag_behind(replace(best, met=0.0), found))
         if best.steps:
             odd = self._odd.get((a, b, *(tuple(v.tolist()) for v in (best.shift, *best.steps))))
             found = replace(found, met=odd.matched(found.shift))
@@ -135,7 +145,7 @@ class Measurer:
 
         def one(question: tuple[int, int, Array]) -> tuple[float, float]:
             a, b, shift = question
-            return compare_at(self._tiles.get(a), self._tiles.get(b), shift)
+            return compare_at(self._overlap(a, b), shift)
 
         return list(map_ordered(one, questions, threads=self._threads))
 
@@ -144,7 +154,7 @@ class Measurer:
 
         def one(pair: tuple[int, int, Hypothesis]) -> Hypothesis:
             a, b, known = pair
-            return refine(Overlap(self._tiles.get(a), self._tiles.get(b)), known.shift) or known
+            return refine(self._overlap(a, b), known.shift) or known
 
         return list(map_ordered(one, pairs, threads=self._threads))
 

@@ -8,9 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.images import Box
-from maskdelta.stitch._hypothesis import Hypothesis
+from maskdelta.stitch._hypothesis import Hypothesis, median
 from maskdelta.stitch._overlap import Overlap
-from maskdelta.stitch._spline import crop, detail
 
 __all__ = ["combine", "refine", "refine_roughly"]
 
@@ -50,9 +49,11 @@ def refine(
         How far the shift of a patch may lie from that of the pair: the lens bends it.
     """
     search, box = overlap.roomy_box(shift, search)
-    if min(box.width, box.height) < 8:
+    every = overlap.every
+    if min(box.width, box.height) * every < 8:
         return None
-    tried = [_measure(overlap, part, shift, search) for part in _patches(box, side, most)]
+    parts = _patches(box, side // every, 48 // every, most)
+    tried = [_measure(overlap, part, shift, search) for part in parts]
     if all(patch.shift is None for patch in tried):
         tried = [_measure(overlap, box, shift, min(search, 2))]
     return _hypothesis(overlap, tried)
@@ -88,15 +89,20 @@ def refine_roughly(
         Try the whole overlap at once where no patch can be measured.
     """
     reach, box = overlap.roomy_box(shift, reach)
-    if min(box.width, box.height) < least_px:
+    every = overlap.every
+    if min(box.width, box.height) * every < least_px:
         return None
     tried = [
-        _measure(overlap, part, shift, reach, steps=4, least_score=least_score)
-        for part in _spread(box, side)
+        _measure(overlap, part, shift, reach, steps=4, near_px=0.01, least_score=least_score)
+        for part in _spread(box, side // every, raster=32 // every)
     ]
     if whole and all(patch.shift is None for patch in tried):
         # lines along one direction leave every patch alone undecided
-        tried = [_measure(overlap, box, shift, min(reach, 2), steps=4, least_score=least_score)]
+        tried = [
+            _measure(
+                overlap, box, shift, min(reach, 2), steps=4, near_px=0.01, least_score=least_score
+            )
+        ]
     return _hypothesis(overlap, tried)
 
 
@@ -109,7 +115,9 @@ def _hypothesis(overlap: Overlap, tried: list[_Patch]) -> Hypothesis | None:
     mean, sd = combine(shifts, sds)
     boxes = np.array([patch.box for patch in good], float)
     places = (boxes[:, :2] + boxes[:, 2:] - 1) / 2 - (np.array(overlap.a.shape[::-1]) - 1) / 2
-    box = overlap.box(mean, 4)
+    every = overlap.every
+    places *= every
+    box = overlap.box(mean, 2 * overlap.stride)
     fit = overlap.fit(mean, box)
     return Hypothesis(
         mean,
@@ -119,8 +127,8 @@ def _hypothesis(overlap: Overlap, tried: list[_Patch]) -> Hypothesis | None:
         places,
         places - shifts,
         sds,
-        boxes[:, 2:] - boxes[:, :2],
-        (box.width, box.height),
+        (boxes[:, 2:] - boxes[:, :2]) * every,
+        (box.width * every, box.height * every),
         _agreement(tried, mean),
         fit=fit,
     )
@@ -131,7 +139,7 @@ def _score_of_box(overlap: Overlap, shift: Array) -> float:
     box = overlap.box(shift, 3)
     if min(box.width, box.height) < 6:
         return 0.0
-    return overlap.whole_px(box.grown(-1), shift, 1)[0]
+    return overlap.search(box.grown(-1), shift, 1)[0]
 
 
 def _agreement(tried: list[_Patch], mean: Array, *, near_px: float = 2.0) -> float | None:
@@ -143,12 +151,12 @@ def _agreement(tried: list[_Patch], mean: Array, *, near_px: float = 2.0) -> flo
     return sum(near) / len(near)
 
 
-def _patches(box: Box, side: int, most: int) -> list[Box]:
+def _patches(box: Box, side: int, least: int, most: int) -> list[Box]:
     """Equal patches that tile a box, three along it if it is long enough.
 
     Every n-th is taken when there would be too many.
     """
-    side = int(np.clip(max(box.width, box.height) / 3, 48, side))
+    side = int(np.clip(max(box.width, box.height) / 3, least, side))
     columns, rows = (max(1, round(length / side)) for length in (box.width, box.height))
     xs = np.linspace(box.x0, box.x1, columns + 1).astype(int)
     ys = np.linspace(box.y0, box.y1, rows + 1).astype(int)
@@ -163,7 +171,7 @@ def _patches(box: Box, side: int, most: int) -> list[Box]:
     return [tiled[k] for k in pick]
 
 
-def _spread(box: Box, side: int, *, raster: int = 32) -> list[Box]:
+def _spread(box: Box, side: int, *, raster: int) -> list[Box]:
     """Up to three patches at both ends and in the middle of a box, on a raster where they fit."""
     width, height = min(box.width, side), min(box.height, side)
     count = int(np.clip(round(1.2 * max(box.width / width, box.height / height)), 1, 3))
@@ -182,11 +190,11 @@ def _spread(box: Box, side: int, *, raster: int = 32) -> list[Box]:
 def combine(shifts: Array, sds: Array, *, floor_px: float = 0.05) -> tuple[Array, float]:
     """Robust mean of patch shifts (Tukey's weights about the median) and its sd per axis."""
     base = 1 / (sds**2 + floor_px**2)
-    mean = np.median(shifts, axis=0)
+    mean = median(shifts)
     weight = base
     for _ in range(8):
         distance = np.hypot(*(shifts - mean).T)
-        scale = max(1.4826 * float(np.median(distance)), 0.1)
+        scale = max(1.4826 * float(median(distance)), 0.1)
         weight = base * np.clip(1 - (distance / (4.685 * scale)) ** 2, 0, 1) ** 2
         mean = (weight[:, None] * shifts).sum(0) / weight.sum()
     spread = (weight[:, None] * (shifts - mean) ** 2).sum() / (2 * weight.sum())
@@ -200,19 +208,20 @@ def _measure(
     shift: Array,
     search: int,
     *,
+    near_px: float = 1e-3,
     steps: int = 8,
     least_score: float = 0.25,
 ) -> _Patch:
-    """Shift of one patch: whole-px search, then Gauss-Newton."""
-    strength = float(detail(crop(overlap.a, box.x0, box.y0, box.width, box.height)).std())
-    score, whole, at_rim = overlap.whole_px(box, shift, search)
+    """Shift of one patch: correlation, then Gauss-Newton."""
+    _, strength = overlap.template(box)
+    score, start, at_rim = overlap.search(box, shift, search)
     nothing = _Patch(box, strength)
     if score < least_score or (at_rim and search > 2):
         return nothing
-    place = overlap.settle(box, whole, steps=steps)
+    place = overlap.settle(box, start, steps=steps, near_px=near_px)
     if place is None:
         return nothing
     found = overlap.shift_of(box, place)
-    fit = overlap.fit(found, box, block=8)
+    fit = overlap.fit(found, box, block_px=8)
     energy = float(fit.energy.mean()) if fit is not None else strength**2
-    return _Patch(box, strength, found, overlap.solver(box).sd(energy))
+    return _Patch(box, strength, found, overlap.every * overlap.solver(box).sd(energy))

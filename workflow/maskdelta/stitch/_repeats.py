@@ -15,6 +15,7 @@ Array = NDArray[np.float64]
 def find_repeats(
     values: NDArray[np.float32],
     *,
+    every: int = 1,
     least_score: float = 0.85,
     least_px: float = 5.0,
     reach_frac: float = 0.6,
@@ -25,6 +26,8 @@ def find_repeats(
     ----------
     values : (H, W) float32
         With a local mean near zero.
+    every : {1, 2}
+        Px from one sample to the next.
     least_score : float
         Correlation with itself above which it counts as repeating.
     least_px : float
@@ -37,7 +40,7 @@ def find_repeats(
     list of (2,) float64
         One or two shortest independent shifts (x, y), px; empty where nothing repeats.
     """
-    half = 2 if min(values.shape) >= 96 else 1
+    half = 2 // every if min(values.shape) * every >= 96 else 1
     small = cv2.resize(values, None, fx=1 / half, fy=1 / half, interpolation=cv2.INTER_AREA)
     height, width = small.shape
     top, side = int(height * reach_frac), int(width * reach_frac)
@@ -45,7 +48,7 @@ def find_repeats(
     transform = scipy.fft.rfft2(small, padded, workers=1)
     product = scipy.fft.irfft2(np.abs(transform) ** 2, padded, workers=1)
     dy, dx = np.arange(top + 1), np.arange(-side, side + 1)
-    cross = product[np.ix_(dy, dx % padded[1])]
+    cross = product.take(dy, axis=0).take(dx % padded[1], axis=1)
     energy = cv2.integral(small**2, sdepth=cv2.CV_64F)
     first = _box_sums(energy, dy, dx, height, width, forward=True)
     second = _box_sums(energy, dy, dx, height, width, forward=False)
@@ -56,7 +59,7 @@ def find_repeats(
     peaks &= filled >= least_score
     peaks[:, 0] = peaks[:, -1] = peaks[-1] = False
     ys, xs = np.nonzero(peaks)
-    shifts = np.column_stack([dx[xs], dy[ys]]).astype(float) * half
+    shifts = np.column_stack([dx[xs], dy[ys]]).astype(float) * (half * every)
     shifts = shifts[np.hypot(*shifts.T) >= least_px]
     return _shortest_pair(shifts)
 
@@ -76,12 +79,9 @@ def _box_sums(
     right = np.maximum(dx, 0), width + np.minimum(dx, 0)
     left = np.maximum(-dx, 0), width - np.maximum(dx, 0)
     x0, x1 = right if forward else left
-    return (
-        table[np.ix_(y1, x1)]
-        - table[np.ix_(y0, x1)]
-        - table[np.ix_(y1, x0)]
-        + table[np.ix_(y0, x0)]
-    )
+    rows = table.take(y1, axis=0) - table.take(y0, axis=0)
+    sums: Array = rows.take(x1, axis=1) - rows.take(x0, axis=1)
+    return sums
 
 
 def _shortest_pair(shifts: Array) -> list[Array]:

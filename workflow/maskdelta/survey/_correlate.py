@@ -124,8 +124,7 @@ def find_peaks(
     ys, xs = np.nonzero((filled == top) & (filled > -2))
     order = np.lexsort((xs, ys, -filled[ys, xs]))[:60]
     ys, xs = ys[order], xs[order]
-    vertices = [_vertex(score, int(y), int(x)) for y, x in zip(ys, xs, strict=True)]
-    rise = np.array([vertex[2] for vertex in vertices])
+    offset_x, offset_y, rise = _vertices(score, ys, xs)
     scores = np.minimum(score[ys, xs] + rise, 1.0)
     bounds = filled[ys, xs] + rise
     first = int(np.argmax(bounds))
@@ -136,7 +135,7 @@ def find_peaks(
     kept = [k for k in np.argsort(-bounds, kind="stable") if scores[k] >= share * scores[first]]
     peaks = []
     for k in kept[:most]:
-        x, y = window.x0 + xs[k] + vertices[k][0], window.y0 + ys[k] + vertices[k][1]
+        x, y = window.x0 + xs[k] + offset_x[k], window.y0 + ys[k] + offset_y[k]
         peaks.append(Peak(float(x), float(y), float(scores[k]), float(bounds[k])))
     return peaks, min(rival, 1.0)
 
@@ -178,20 +177,24 @@ def _score_map(
     return score, noise
 
 
-def _vertex(score: NDArray[np.float64], y: int, x: int) -> tuple[float, float, float]:
-    """Vertex of the parabolas through three samples along x and y: offsets and rise.
+def _vertices(
+    score: NDArray[np.float64], ys: NDArray[np.intp], xs: NDArray[np.intp]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Vertices of the parabolas through three samples along x and y: offsets and rise.
 
     The rise makes peaks comparable that lie differently between the samples.
     """
+    padded = np.pad(score, 1, constant_values=np.nan)
+    y, x = ys + 1, xs + 1
 
-    def along(left: float, mid: float, right: float) -> tuple[float, float]:
+    def along(dy: int, dx: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        left, mid, right = padded[y - dy, x - dx], padded[y, x], padded[y + dy, x + dx]
         bend = left - 2 * mid + right
-        if not np.isfinite(bend) or bend >= 0:
-            return 0.0, 0.0
-        offset = float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5))
-        return offset, 0.25 * (right - left) * offset
+        curved = np.isfinite(bend) & (bend < 0)
+        slope = np.where(curved, right - left, 0.0)
+        offset = np.clip(-0.5 * slope / np.where(curved, bend, -1.0), -0.5, 0.5)
+        return offset, 0.25 * slope * offset
 
-    h, w = score.shape
-    fx, up_x = along(*score[y, x - 1 : x + 2]) if 0 < x < w - 1 else (0.0, 0.0)
-    fy, up_y = along(*score[y - 1 : y + 2, x]) if 0 < y < h - 1 else (0.0, 0.0)
-    return fx, fy, up_x + up_y
+    across, up_x = along(0, 1)
+    down, up_y = along(1, 0)
+    return across, down, up_x + up_y

@@ -19,7 +19,7 @@ from maskdelta.survey._look import Look
 __all__ = ["FlatField", "Overlap", "estimate_flat_field"]
 
 Array = NDArray[np.float64]
-_BLOCK = 8  # small px: one ratio per block
+_BLOCK = 4  # cells: one ratio per block
 
 
 @dataclass(frozen=True)
@@ -193,7 +193,7 @@ def _ratios_of(looks: Sequence[Look], overlap: Overlap) -> _Ratios:
     The shift is rounded to whole cells for a and the rest is made good by moving b bilinearly.
     """
     a, b = looks[overlap.a], looks[overlap.b]
-    sx, sy = overlap.x_px / a.reduction, overlap.y_px / a.reduction
+    sx, sy = overlap.x_px / a.cell_px, overlap.y_px / a.cell_px
     ix, iy = int(np.floor(sx)), int(np.floor(sy))
     (ha, wa), (hb, wb) = a.usable.shape, b.usable.shape
     x0, y0 = max(0, ix + 1), max(0, iy + 1)
@@ -247,7 +247,7 @@ def _normalised(cells: Array, look: Look) -> Array:
     """(u, v) of places given in cells (edges at whole numbers)."""
     half = max(look.width_px, look.height_px) / 2
     middle = np.array([look.width_px, look.height_px]) / 2
-    return (cells * look.reduction - middle) / half
+    return (cells * look.cell_px - middle) / half
 
 
 def _fit_channel(

@@ -27,7 +27,7 @@ __all__ = ["Look", "base_names", "look_at_all", "reduction_for"]
 
 Image = NDArray[np.float32]
 
-_STRIP_PX = 2**23
+_STRIP_PX = 2**18
 _HALO_PX = 8  # the Gaussian and the Laplacian reach 5
 
 
@@ -35,15 +35,18 @@ _HALO_PX = 8  # the Gaussian and the Laplacian reach 5
 class Look:
     """What the survey keeps of a tile. Small pictures are `reduction` times smaller.
 
+    Hundreds of these are kept, so that the pictures are stored in half precision, and what is
+    averaged anyway in cells twice as large.
+
     Attributes
     ----------
-    detail : (h, w) float32
+    stored_detail : (h, w) float16
         Grey, 0..255, with slow shading taken out: what pairs are correlated on.
-    linear : (h, w, 3) float16
-        Linear light, mean of each cell of `reduction` x `reduction` px.
-    usable : (h, w) bool
+    linear : (h / 2, w / 2, 3) float16
+        Linear light, mean of each cell of `cell_px` x `cell_px` px.
+    usable : (h / 2, w / 2) bool
         Cells without a clipped or black pixel.
-    sharpness : (h, w) float32
+    sharpness : (h / 2, w / 2) float32
         Mean square of the Laplacian of the lightly smoothed grey, full resolution.
     """
 
@@ -51,12 +54,22 @@ class Look:
     sha256: str
     info: PictureInfo
     reduction: int
-    detail: Image
+    stored_detail: NDArray[np.float16]
     linear: NDArray[np.float16]
     usable: NDArray[np.bool_]
     sharpness: Image
     clipped_frac: float
     dark_frac: float
+
+    @property
+    def detail(self) -> Image:
+        """Grey with slow shading taken out, (h, w) float32."""
+        return self.stored_detail.astype(np.float32)
+
+    @property
+    def cell_px(self) -> int:
+        """Side of a cell of `linear`, `usable` and `sharpness`."""
+        return 2 * self.reduction
 
     @property
     def width_px(self) -> int:
@@ -128,7 +141,7 @@ def _look_at(path: str | Path, info: PictureInfo, reduction: int) -> Look:
     image = read_picture(path)
     height, width = (side // reduction * reduction for side in image.shape[:2])
     image = image[:height, :width]
-    # a finished picture of a whole die goes strip by strip: planes of floats are many times it
+    # strip by strip: planes of floats are many times the picture, and small ones stay in the cache
     step = max(1, _STRIP_PX // (width * reduction)) * reduction
     strips = [
         _look_at_rows(image, y0, min(y0 + step, height), reduction) for y0 in range(0, height, step)
@@ -137,18 +150,26 @@ def _look_at(path: str | Path, info: PictureInfo, reduction: int) -> Look:
         np.concatenate([getattr(strip, name) for strip in strips])
         for name in ("reduced", "sharpness", "linear", "usable")
     )
+    detail = cv2.GaussianBlur(reduced, (0, 0), 0.8) - cv2.GaussianBlur(reduced, (0, 0), 8.0)
     return Look(
         file=Path(path).name,
         sha256=file_sha256(path),
         info=info,
         reduction=reduction,
-        detail=cv2.GaussianBlur(reduced, (0, 0), 0.8) - cv2.GaussianBlur(reduced, (0, 0), 8.0),
-        linear=linear,
-        usable=usable,
-        sharpness=sharpness,
+        stored_detail=detail.astype(np.float16),
+        linear=_halved(linear).astype(np.float16),
+        usable=_halved(usable.astype(np.float32)) == 1,
+        sharpness=_halved(sharpness),
         clipped_frac=sum(strip.clipped for strip in strips) / (height * width),
         dark_frac=sum(strip.dark for strip in strips) / (height * width),
     )
+
+
+def _halved(values: Image) -> Image:
+    """Means of 2 x 2; an odd last row or column is left out."""
+    height, width = (side // 2 for side in values.shape[:2])
+    whole = values[: 2 * height, : 2 * width]
+    return cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
 
 
 @dataclass(frozen=True)
@@ -157,7 +178,7 @@ class _Strip:
 
     reduced: Image
     sharpness: Image
-    linear: NDArray[np.float16]
+    linear: Image
     usable: NDArray[np.bool_]
     clipped: int
     dark: int
@@ -174,16 +195,13 @@ def _look_at_rows(image: NDArray[Any], y0: int, y1: int, reduction: int) -> _Str
     sharpness = cv2.resize(laplacian**2, small, interpolation=cv2.INTER_AREA)
     del plain, laplacian
     rows = image[y0:y1]
-    red, green, blue = cv2.split(rows)
-    clipped = np.maximum(np.maximum(red, green), blue) >= top - top // 64
-    dark = np.minimum(np.minimum(red, green), blue) <= top // 128
-    bad = cv2.resize((clipped | dark).astype(np.float32), small, interpolation=cv2.INTER_AREA)
+    # a px is clipped, or dark, when one channel is
+    below = cv2.inRange(rows, (0,) * 3, (top - top // 64 - 1,) * 3)
+    above = cv2.inRange(rows, (top // 128 + 1,) * 3, (top,) * 3)
+    clipped, dark = (plane.size - cv2.countNonZero(plane) for plane in (below, above))
+    bad = np.zeros(small[::-1], np.float32)
+    if clipped or dark:
+        unusable = ((below & above) == 0).astype(np.float32)
+        bad = cv2.resize(unusable, small, interpolation=cv2.INTER_AREA)
     linear = cv2.resize(srgb_to_linear(rows), small, interpolation=cv2.INTER_AREA)
-    return _Strip(
-        reduced,
-        sharpness,
-        linear.astype(np.float16),
-        bad == 0,
-        int(clipped.sum()),
-        int(dark.sum()),
-    )
+    return _Strip(reduced, sharpness, linear, bad == 0, clipped, dark)

@@ -49,6 +49,11 @@ class Neighbour:
         """Whether this correlation is far above chance."""
         return self.bound >= CONFIDENT
 
+    @property
+    def stands_alone(self) -> bool:
+        """Whether it fits at one shift and nearly as well nowhere else."""
+        return self.confident and len(self.shifts) == 1 and self.rival < 0.9
+
 
 @dataclass(frozen=True)
 class Pairing:
@@ -67,7 +72,7 @@ class _Matcher:
         self._threads = threads
         padded = padded_shape([look.detail.shape for look in looks])
         self._spectra: BoundedCache[int, Spectrum] = BoundedCache(
-            lambda k: spectrum_of(looks[k].detail, padded), budget_bytes=128 * 2**20
+            lambda k: spectrum_of(looks[k].detail, padded), budget_bytes=192 * 2**20
         )
 
     def match(
@@ -147,7 +152,16 @@ def pair_up(
     wanted = _overlapping(looks, places.units, linear, min_overlap_frac / 2)
     predicted = _steps(places.units, wanted) @ linear.T
     near = np.full(2, search_frac * longest)
-    return Pairing(tuple(matcher.match(wanted, predicted, near)), linear)
+    known = {(pair.a, pair.b): pair for pair in measured if pair.stands_alone}
+    again = []
+    for k, (pair, shift) in enumerate(zip(wanted, predicted, strict=True)):
+        if pair in known and (np.abs(known[pair].shifts[0] - shift) < near).all():
+            continue  # a narrower search would find the same
+        again.append(k)
+        known.pop(pair, None)
+    found = matcher.match([wanted[k] for k in again], predicted[again], near)
+    known |= {(pair.a, pair.b): pair for pair in found}
+    return Pairing(tuple(known[pair] for pair in wanted), linear)
 
 
 def _steps(units: Array, pairs: Sequence[tuple[int, int]]) -> Array:

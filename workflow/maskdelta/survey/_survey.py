@@ -302,5 +302,6 @@ def _figures(
         "shading_rms_frac": round(float(np.log(gain).std()), 5),
         "flat_field_residual_frac": round(flat_field.residual_frac, 5),
         "missing_places": len(places.missing),
+        "colour_profiles": sum(look.info.colour_profile for look in looks),
         "gaps": len(gaps),
     }
