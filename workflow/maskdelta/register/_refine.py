@@ -65,17 +65,17 @@ def first_pass(pair: Pair, plane: Plane) -> tuple[ControlPoints, int]:
 
 
 def second_pass(pair: Pair, coarse: ControlPoints, level: int) -> tuple[Fit, ControlPoints]:
-    """Dense points under the first map, then the same points again under the warp.
+    """Points under the first map, sparse where that is enough, then dense ones under the warp.
 
     At last the layers' own shifts are told from the map where that predicts left-out blocks better.
     """
     plane, _ = fit_plane(coarse.after_px, coarse.before_px, box=pair.box)
     current = Registration("before", "after", plane.affine, plane.keystone)
-    points = pair.grid(plane.affine)
     reduced = pair.at_level(plane.affine, level)
-    for search in (10, 5):
+    many = len(coarse) >= 4 * pair.settings.min_inliers
+    for search, coarser in ((10, 2.0 if many else 1.0), (5, 1.0)):
         control = reduced.measure(
-            points,
+            pair.grid(plane.affine, coarser=coarser),
             current.before_to_after,
             patch_px=pair.settings.patch_px,
             search_px=search,
