@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from maskdelta.images import Box, map_ordered
-from maskdelta.register._control import ControlPoints
+from maskdelta.register._control import ControlPoints, in_strips
 from maskdelta.register._fit import Fit, Plane, fit_map, fit_plane, typical_px
 from maskdelta.register._mix import EdgeKinds, mix_of_shifts
 from maskdelta.register._pair import Pair
@@ -125,7 +125,9 @@ def _edge_shares(pair: Pair, control: ControlPoints, *, looked_at: int = 150) ->
     def shares(box: Box) -> Array:
         return kinds.shares(pair.before.picture(box))
 
-    return np.array(list(map_ordered(shares, patches, threads=pair.threads)))
+    order = in_strips(control.before_px)
+    found = list(map_ordered(shares, [patches[k] for k in order], threads=pair.threads))
+    return np.array(found)[np.argsort(order)]
 
 
 def _without_mix(pair: Pair, fit: Fit, control: ControlPoints, shares: Array) -> Fit:
