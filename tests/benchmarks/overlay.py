@@ -7,8 +7,8 @@ Both dies of a pair are photographed as one picture each, segmented with 3 swatc
 registered and measured. The truth is what the wafers were made with: where a layer of the die
 after lies beyond that of the die before, plus what the map itself is off in the mean, since a
 shift is told on top of the map. Width is twice what an edge lies farther out. A layer is scored
-where 20 patches or more were measured. px are those of the coarser picture. Seeds are drawn at run
-time.
+where 20 patches or more were measured at edges of its own. px are those of the coarser picture.
+Seeds are drawn at run time.
 """
 
 from __future__ import annotations
@@ -157,7 +157,8 @@ def layer_rows(
     scale = before.scene.um_per_px / max(before.scene.um_per_px, after.scene.um_per_px)
     for name, found in overlay.layers.items():
         yield name, "patches", found.patches
-        if found.patches < LEAST_PATCHES:
+        yield name, "shared", float(found.shared)
+        if found.shared or found.patches < LEAST_PATCHES:
             continue
         off = np.array([found.dx_px, found.dy_px]) - shifts[name]
         grown = after.specimen.bias_um[name] - before.specimen.bias_um[name]
