@@ -98,7 +98,7 @@ class Overlay:
                 grow_px=row[f"grow_{unit}"] / scale,
                 patches=row["patches"],
                 sd_px=row[f"sd_{unit}"] / scale,
-                shared=row["shared"],
+                shared=row.get("shared", False),
             )
             for name, row in data["layers"].items()
         }
@@ -172,7 +172,7 @@ def _shared(rows: dict[_Way, list[Array]], name: str) -> bool:
     """Whether the edges of a layer that lie alone tell too little."""
     if len(rows[name, False]) < _LEAST_PATCHES:
         return True
-    return _spread(rows[name, False]) / np.sqrt(len(rows[name, False])) > _MOST_DOUBT_PX
+    return bool(_spread(rows[name, False]) > _MOST_DOUBT_PX * len(rows[name, False]) ** 0.5)
 
 
 def _spread(rows: Sequence[Array]) -> float:

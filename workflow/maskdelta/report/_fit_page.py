@@ -195,7 +195,7 @@ def _overlay(compared: Compared) -> list[dict[str, Any]]:
         {
             "layer": layer,
             "patches": row["patches"],
-            "shared": row["shared"],
+            "shared": row.get("shared", False),
             **{key: row[f"{key}_{unit}"] for key in ("dx", "dy", "grow", "sd")},
         }
         for layer, row in compared.overlay["layers"].items()
