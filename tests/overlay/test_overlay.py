@@ -89,6 +89,24 @@ def test_shift_and_growth_that_were_put_in_are_measured(stacks) -> None:
     assert metal.patches == 12  # 4 x 3 of 192 px, all with edges
 
 
+@pytest.mark.parametrize("own", [True, False])
+def test_edges_that_two_layers_share_do_not_tell_where_one_lies(tmp_path: Path, own: bool) -> None:
+    boxes = shapes(1)
+    joined, single = boxes[::2], boxes[1::2] if own else boxes[:0]
+
+    def planes(metal: tuple[float, float], poly: tuple[float, float]) -> list[np.ndarray]:
+        # where both end together, the labels of either end where the metal does
+        both = drawn(joined, *metal)
+        return [both, both | drawn(single, *poly), np.zeros(SHAPE, np.uint8)]
+
+    before = layer_stack(tmp_path / "a1", planes((0, 0), (0, 0)))
+    after = layer_stack(tmp_path / "b1", planes((0.6, -0.4), (-0.5, 0.5)))
+    poly = measured(before, after).layers["polysilicon"]
+    assert poly.shared is (not own)  # a plain bool, which JSON can write
+    expected = (-0.5, 0.5) if own else (0.6, -0.4)
+    assert (poly.dx_px, poly.dy_px) == pytest.approx(expected, abs=0.1)  # as above
+
+
 def test_swapping_the_dies_changes_only_signs(stacks) -> None:
     there, back = measured(*stacks), measured(*reversed(stacks))
     for name in LAYERS:
@@ -119,7 +137,8 @@ def test_the_number_of_threads_does_not_matter(stacks) -> None:
 @pytest.mark.parametrize("um_per_px", [0.37, None])
 def test_overlay_reads_back(tmp_path: Path, um_per_px: float | None) -> None:
     written = Overlay(
-        {"metal": LayerOverlay(0.6, -0.4, 0.125, 12, 0.03), "contact": LayerOverlay()}, um_per_px
+        {"metal": LayerOverlay(0.6, -0.4, 0.125, 12, 0.03, True), "contact": LayerOverlay()},
+        um_per_px,
     )
     written.write(tmp_path / "overlay.json")
     read = Overlay.read(tmp_path / "overlay.json")
@@ -127,7 +146,7 @@ def test_overlay_reads_back(tmp_path: Path, um_per_px: float | None) -> None:
     assert set(read.layers) == {"metal", "contact"}
     assert read.layers["contact"] == LayerOverlay()
     metal = read.layers["metal"]
-    assert metal.patches == 12
+    assert (metal.patches, metal.shared) == (12, True)
     # five decimals of a um
     found = (metal.dx_px, metal.dy_px, metal.grow_px, metal.sd_px)
     assert found == pytest.approx((0.6, -0.4, 0.125, 0.03), abs=2e-5)

@@ -16,7 +16,7 @@ from maskdelta.errors import RegistrationRefused
 from maskdelta.images import Box, Raster, write_raster
 from maskdelta.register import ErrorMap, Registered, Side, register
 from maskdelta.register._blocks import common_shift
-from maskdelta.register._control import measure
+from maskdelta.register._control import in_strips, measure
 from maskdelta.register._cracks import split
 from maskdelta.register._features import FeatureMatch
 from maskdelta.register._find_crack import lost_part, trace_crack
@@ -515,3 +515,13 @@ def test_the_error_map_reads_back(rng, tmp_path: Path, origin: tuple[int, int]) 
     np.testing.assert_allclose(read.radius_px, written.radius_px, atol=6e-4)  # half of 0.001 px
     points = rng.uniform(0, 256, (50, 2)) + origin
     np.testing.assert_allclose(read.at(points), written.at(points), atol=6e-4)  # half of 0.001 px
+
+
+def test_points_are_looked_at_in_strips(rng) -> None:
+    points = rng.uniform(0, 5000, (200, 2))
+    order = in_strips(points, wide_px=2000)
+    assert sorted(order) == list(range(200))
+    x, y = points[order].T
+    assert (np.diff(x // 2000) >= 0).all()
+    for strip in range(3):
+        assert (np.diff(y[x // 2000 == strip]) >= 0).all()

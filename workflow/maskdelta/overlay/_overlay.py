@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.images import Box, Raster, map_block, map_ordered
+from maskdelta.overlay._outline import Outline, alone, shift_and_growth
 from maskdelta.study import (
     LayerStack,
     OverlaySettings,
@@ -23,6 +22,11 @@ from maskdelta.study import (
 __all__ = ["LayerOverlay", "Overlay", "measure_overlay"]
 
 Array = NDArray[np.float64]
+_Way = tuple[str, bool]
+"""Name of a layer, and whether edges count that run beside those of other layers."""
+_LEAST_PATCHES = 5
+_MOST_DOUBT_PX = 0.15
+"""Standard error of a shift beyond which it is not believed."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +43,9 @@ class LayerOverlay:
         Patches it was measured from; 0 means that nothing could be measured and all is 0.
     sd_px : float
         Standard deviation of the shift between patches.
+    shared : bool
+        Whether it was measured at edges that run beside those of other layers, for want of others:
+        how the labels lie, which may be by another layer.
     """
 
     dx_px: float = 0.0
@@ -46,6 +53,7 @@ class LayerOverlay:
     grow_px: float = 0.0
     patches: int = 0
     sd_px: float = 0.0
+    shared: bool = False
 
 
 @dataclass(frozen=True)
@@ -70,6 +78,7 @@ class Overlay:
                         f"grow_{unit}": round(layer.grow_px * scale, 5),
                         f"sd_{unit}": round(layer.sd_px * scale, 5),
                         "patches": layer.patches,
+                        "shared": layer.shared,
                     }
                     for name, layer in self.layers.items()
                 },
@@ -89,6 +98,7 @@ class Overlay:
                 grow_px=row[f"grow_{unit}"] / scale,
                 patches=row["patches"],
                 sd_px=row[f"sd_{unit}"] / scale,
+                shared=row.get("shared", False),
             )
             for name, row in data["layers"].items()
         }
@@ -110,7 +120,8 @@ def measure_overlay(
     In each patch the smoothed membership after is written as the one before, moved by d and with
     its edges grown by g: a = b - d . grad b + g |grad b|, solved by least squares with the mean of
     both gradients, so that swapping the two changes only signs. The median over the patches is
-    taken; redrawn parts are few and do not sway it.
+    taken; redrawn parts are few and do not sway it. Where two layers end together, the labels of
+    one may end where the other does; so edges count that lie alone, as long as these tell enough.
 
     Parameters
     ----------
@@ -135,33 +146,48 @@ def measure_overlay(
         limit = settings.max_shift_um / (um_per_px or 1.0)
         shift = dict.fromkeys(names, (0.0, 0.0))
         boxes = _patches(member_b.box, patch_px, most_patches)
-        rows: dict[str, list[Array]] = {}
+        rows: dict[_Way, list[Array]] = {}
         for _ in range(2):
 
-            def one(box: Box, shift: dict[str, tuple[float, float]] = shift) -> dict[str, Array]:
+            def one(box: Box, shift: dict[str, tuple[float, float]] = shift) -> dict[_Way, Array]:
                 return _measure_patch(
                     box, (member_b, visible_b), (member_a, visible_a), registration, names, shift
                 )
 
-            rows = {name: [] for name in names}
+            rows = {(name, shared): [] for name in names for shared in (False, True)}
             for found in map_ordered(one, boxes, threads=threads):
-                for name, row in found.items():
-                    rows[name].append(row)
+                for way, row in found.items():
+                    rows[way].append(row)
             for name in names:
-                if len(rows[name]) >= 5:
-                    step = np.median(np.array(rows[name])[:, :2], axis=0)
+                chosen = rows[name, _shared(rows, name)]
+                if len(chosen) >= _LEAST_PATCHES:
+                    step = np.median(np.array(chosen)[:, :2], axis=0)
                     moved = np.clip(np.array(shift[name]) + step, -limit, limit)
                     shift[name] = (float(moved[0]), float(moved[1]))
-    layers = {name: _summed(rows[name], shift[name]) for name in names}
+    layers = {name: _summed(rows, name, shift[name]) for name in names}
     return Overlay(layers, um_per_px)
 
 
-def _summed(rows: Sequence[Array], shift: tuple[float, float]) -> LayerOverlay:
-    if len(rows) < 5:
+def _shared(rows: dict[_Way, list[Array]], name: str) -> bool:
+    """Whether the edges of a layer that lie alone tell too little."""
+    if len(rows[name, False]) < _LEAST_PATCHES:
+        return True
+    return bool(_spread(rows[name, False]) > _MOST_DOUBT_PX * len(rows[name, False]) ** 0.5)
+
+
+def _spread(rows: Sequence[Array]) -> float:
+    """Standard deviation of the shift between patches, px."""
+    moved = np.array(rows)[:, :2]
+    return float(1.4826 * np.median(np.abs(moved - np.median(moved, axis=0))))
+
+
+def _summed(rows: dict[_Way, list[Array]], name: str, shift: tuple[float, float]) -> LayerOverlay:
+    shared = _shared(rows, name)
+    chosen = rows[name, shared]
+    if len(chosen) < _LEAST_PATCHES:
         return LayerOverlay()
-    table = np.array(rows)
-    spread = 1.4826 * np.median(np.abs(table[:, :2] - np.median(table[:, :2], axis=0)))
-    return LayerOverlay(shift[0], shift[1], float(np.median(table[:, 2])), len(rows), float(spread))
+    grown = float(np.median(np.array(chosen)[:, 2]))
+    return LayerOverlay(*shift, grown, len(chosen), _spread(chosen), shared)
 
 
 def _patches(box: Box, patch_px: int, most: int) -> list[Box]:
@@ -187,8 +213,8 @@ def _measure_patch(
     registration: Registration,
     names: Sequence[str],
     shift: dict[str, tuple[float, float]],
-) -> dict[str, Array]:
-    """dx, dy, grow of each layer that has enough edges in this patch."""
+) -> dict[_Way, Array]:
+    """dx, dy, grow of each layer that has enough edges in this patch, by either way."""
     wide = box.grown(8)
     seen_b = before[1].read_mosaic(wide)
     if not seen_b.any():
@@ -198,45 +224,21 @@ def _measure_patch(
     if not seen_a.any():
         return {}
     planes_b = before[0].read_mosaic(wide)
-    found: dict[str, Array] = {}
+    outlines: dict[str, Outline] = {}
     for k, name in enumerate(names):
         if planes_b[k].max() < 128 or planes_a[k].max() < 128:
             continue
         moved = block.resample(planes_a[k], shift_px=shift[name])
         seen = (seen_b[k] > 0) & (block.resample(seen_a[k], nearest=True) > 0)
-        row = _solve(_soft(planes_b[k]), _soft(moved), seen)
-        if row is not None:
-            found[name] = row
+        outlines[name] = Outline.of(planes_b[k], moved, seen)
+    found: dict[_Way, Array] = {}
+    for name, outline in outlines.items():
+        others = [o.edge for other, o in outlines.items() if other != name]
+        for way, edge, least_px in (
+            ((name, False), alone(outline.edge, others), 200),
+            ((name, True), outline.edge, 400),
+        ):
+            row = shift_and_growth(outline, edge, least_px=least_px)
+            if row is not None:
+                found[way] = row
     return found
-
-
-def _soft(plane: NDArray[Any]) -> NDArray[np.float32]:
-    return cv2.GaussianBlur(plane.astype(np.float32) / 255, (0, 0), 1.5)
-
-
-def _solve(
-    before: NDArray[np.float32], after: NDArray[np.float32], seen: NDArray[np.bool_]
-) -> Array | None:
-    mean = (before + after) / 2
-    gx = cv2.Sobel(mean, cv2.CV_32F, 1, 0, scale=1 / 8)
-    gy = cv2.Sobel(mean, cv2.CV_32F, 0, 1, scale=1 / 8)
-    steep = np.hypot(gx, gy)
-    inner = cv2.erode(seen.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
-    inner[:8], inner[-8:], inner[:, :8], inner[:, -8:] = False, False, False, False
-    edge = inner & (steep > 0.05)
-    if edge.sum() < 400:
-        return None
-    design = np.column_stack([-gx[edge], -gy[edge], steep[edge]]).astype(float)
-    wanted = (after - before)[edge].astype(float)
-    weight = np.ones(len(wanted))
-    solved = np.zeros(3)
-    for _ in range(4):
-        root = np.sqrt(weight)[:, None]
-        solved, *_ = np.linalg.lstsq(design * root, wanted * root[:, 0], rcond=None)
-        residual = wanted - design @ solved
-        spread = 1.4826 * np.median(np.abs(residual)) + 1e-3
-        weight = np.where(np.abs(residual) < 4 * spread, 1.0, 0.0)
-    both = design[:, :2].T @ design[:, :2]
-    if np.linalg.cond(both) > 50:  # lines one way only: no shift along them
-        return None
-    return solved if np.abs(solved).max() < 3 else None

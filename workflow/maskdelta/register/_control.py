@@ -15,7 +15,7 @@ from maskdelta.images import Box, Raster, map_ordered
 from maskdelta.register._features import structure
 from maskdelta.study import apply_affine, fit_affine, invert_affine
 
-__all__ = ["ControlPoints", "Map", "Side", "grid_points", "measure"]
+__all__ = ["ControlPoints", "Map", "Side", "grid_points", "in_strips", "measure"]
 
 Array = NDArray[np.float64]
 Map = Callable[[Array], Array]
@@ -202,7 +202,9 @@ def measure(
         contrast = float(min(part.std() for part in edges))
         return *_find(*edges, search_px, min_score, max_rival), contrast
 
-    found = list(map_ordered(one, list(points), threads=threads))
+    order = in_strips(points)
+    shuffled = list(map_ordered(one, list(points[order]), threads=threads))
+    found = [shuffled[k] for k in np.argsort(order)]
     seen = np.array([f is not None for f in found], bool)
     contrast: Array = np.array([f[2] for f in found if f is not None], np.float64)
     shifts: Array = np.array([f[0] for f in found if f is not None], np.float64).reshape(-1, 2)
@@ -213,6 +215,14 @@ def measure(
     least = 0.3 * np.percentile(contrast, 80) if len(contrast) else 0.0
     tried = (score != _AMBIGUOUS) & (contrast > least)
     return ControlPoints(centres[good], places, score[good], centres[tried])
+
+
+def in_strips(points: Array, *, wide_px: int = 2048) -> NDArray[np.intp]:
+    """Order in which to look at points so that few tiles of a large mosaic are kept at a time.
+
+    Row by row over a whole die each tile would be decoded for each row of points that it holds.
+    """
+    return np.lexsort((points[:, 0], points[:, 1], points[:, 0] // wide_px))
 
 
 def _both_outlines(
@@ -292,12 +302,15 @@ def _resample(side: Side, box: Box, before_to_after: Map) -> NDArray[np.uint8] |
     if not max(x1 - x0, y1 - y0) < 8 * max(box.width, box.height):
         return None  # no map of two photographs of one die is as wild as that
     source = Box(int(x0), int(y0), int(x1), int(y1))
-    covered = side.covered(source).astype(np.uint8)
+    covered = side.covered(source)
     if not covered.any():
         return None
     matrix = fit_affine(corners - [box.x0, box.y0], there - [source.x0, source.y0])
     options = {"flags": cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP}
     size = (box.width, box.height)
-    if not cv2.warpAffine(covered, matrix, size, **options).all():
+    if (
+        not covered.all()
+        and not cv2.warpAffine(covered * np.uint8(1), matrix, size, **options).all()
+    ):
         return None
     return cv2.warpAffine(side.picture(source), matrix, size, **options)

@@ -11,7 +11,18 @@ from scipy.interpolate import BSpline
 from maskdelta.images import Box
 from maskdelta.study import Keystone, Warp, apply_affine, fit_affine, invert_affine
 
-__all__ = ["Fit", "Plane", "fit_affine_robust", "fit_map", "fit_plane", "max_strain"]
+__all__ = [
+    "Fit",
+    "Plane",
+    "fit_affine_robust",
+    "fit_map",
+    "fit_plane",
+    "max_strain",
+    "robust_scale",
+    "tukey_weights",
+    "typical_px",
+    "warp_design",
+]
 
 Array = NDArray[np.float64]
 
@@ -59,6 +70,8 @@ class Fit:
         the point's block left out.
     strain_capped : bool
         Whether a finer warp was refused because it strained more than allowed.
+    mix_px : (n, 2) float64 or 0
+        What the shifts of single layers add to the places before; the residuals are without it.
     """
 
     plane: Plane
@@ -67,6 +80,7 @@ class Fit:
     residual_px: Array
     left_out_px: Array
     strain_capped: bool
+    mix_px: Array | float = 0.0
 
 
 def tukey_weights(residual_px: Array, scale_px: float, *, cut: float = 4.685) -> Array:
@@ -215,14 +229,22 @@ def _smoothness(shape: tuple[int, int]) -> Array:
     return dy.T @ dy + dx.T @ dx
 
 
+def warp_design(points: Array, box: Box, spacing_px: float) -> tuple[Array, Array]:
+    """Rows of a warp at (n, 2) points, (n, m), and the penalty (m, m) on its coefficients.
+
+    The penalty only bridges knots without points: 1e-3 of a point's weight per coefficient.
+    """
+    origin, shape = _knots(box, spacing_px)
+    design = _design(points, origin, spacing_px, shape)
+    return design, 1e-3 * _smoothness(shape) + 1e-6 * np.eye(shape[0] * shape[1])
+
+
 def _fit_warp(
     points: Array, displacement: Array, weight: Array, box: Box, spacing: float
 ) -> tuple[Warp, Array]:
     """Penalised least-squares warp, Tukey weights reiterated; returns it and the weights."""
     origin, shape = _knots(box, spacing)
-    design = _design(points, origin, spacing, shape)
-    # the penalty only bridges knots without points: 1e-3 of a point's weight per coefficient
-    penalty = 1e-3 * _smoothness(shape) + 1e-6 * np.eye(shape[0] * shape[1])
+    design, penalty = warp_design(points, box, spacing)
     coefficients = np.zeros((2, *shape))
     for _ in range(15):
         normal = design.T @ (design * weight[:, None]) + penalty
@@ -285,14 +307,15 @@ def fit_map(
             out = fold == k
             part, _ = _fit_warp(reached[~out], displacement[~out], weight[~out], box, spacing)
             left_out[out] = displacement[out] - part.at(reached[out])
-        if _typical(left_out, w) < 0.97 * _typical(best_left_out, w):
+        if typical_px(left_out, w) < 0.97 * typical_px(best_left_out, w):
             best_warp, best_weight, best_left_out = warp, w, left_out
     residual = displacement - best_warp.at(reached)
     best_weight = tukey_weights(residual, robust_scale(residual))
     return Fit(plane, best_warp, best_weight, residual, best_left_out, capped)
 
 
-def _typical(residual_px: Array, weight: Array) -> float:
+def typical_px(residual_px: Array, weight: Array) -> float:
+    """Median length of the (n, 2) residuals of points in use, those with a weight."""
     kept = residual_px[weight > 0]
     return float(np.median(np.hypot(kept[:, 0], kept[:, 1]))) if len(kept) else np.inf
 

@@ -65,6 +65,15 @@ class Pair:
         """Places of the control points, (n, 2) whole px of the mosaic before."""
         return np.round(grid_points(self.box, spacing_px=coarser * self.spacing_px(affine)))
 
+    def patches(self, points: Array) -> list[Box]:
+        """Boxes, px of the level before, of the patches around (n, 2) places, full mosaic px."""
+        half = self.settings.patch_px // 2
+        centres = np.round(apply_affine(invert_affine(self.before.to_mosaic()), points))
+        return [
+            Box(x - half, y - half, x + half + 1, y + half + 1)
+            for x, y in centres.astype(int).tolist()
+        ]
+
     def measure(self, points: Array, before_to_after: Map, **options: Any) -> ControlPoints:
         """`measure` at the levels of the two sides, with points and map in full mosaic px."""
         up_before, up_after = self.before.to_mosaic(), self.after.to_mosaic()

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from maskdelta.register._control import ControlPoints
-from maskdelta.register._fit import Fit, Plane, fit_map, fit_plane
+from maskdelta.images import Box, map_ordered
+from maskdelta.register._control import ControlPoints, in_strips
+from maskdelta.register._fit import Fit, Plane, fit_map, fit_plane, typical_px
+from maskdelta.register._mix import EdgeKinds, mix_of_shifts
 from maskdelta.register._pair import Pair
 from maskdelta.study import Registration
 
@@ -61,14 +65,17 @@ def first_pass(pair: Pair, plane: Plane) -> tuple[ControlPoints, int]:
 
 
 def second_pass(pair: Pair, coarse: ControlPoints, level: int) -> tuple[Fit, ControlPoints]:
-    """Dense points under the first map, then the same points again under the warp."""
+    """Points under the first map, sparse where that is enough, then dense ones under the warp.
+
+    At last the layers' own shifts are told from the map where that predicts left-out blocks better.
+    """
     plane, _ = fit_plane(coarse.after_px, coarse.before_px, box=pair.box)
     current = Registration("before", "after", plane.affine, plane.keystone)
-    points = pair.grid(plane.affine)
     reduced = pair.at_level(plane.affine, level)
-    for search in (10, 5):
+    many = len(coarse) >= 4 * pair.settings.min_inliers
+    for search, coarser in ((10, 2.0 if many else 1.0), (5, 1.0)):
         control = reduced.measure(
-            points,
+            pair.grid(plane.affine, coarser=coarser),
             current.before_to_after,
             patch_px=pair.settings.patch_px,
             search_px=search,
@@ -78,20 +85,68 @@ def second_pass(pair: Pair, coarse: ControlPoints, level: int) -> tuple[Fit, Con
         best = _fit(pair, control)
         current = as_registration(best)
     else:
-        return best, control
+        return _without_mix(pair, best, control, _edge_shares(reduced, control)), control
     return _fit(pair, coarse), coarse
 
 
-def _fit(pair: Pair, control: ControlPoints) -> Fit:
-    longest, least = max(pair.box.width, pair.box.height), pair.settings.knot_frac
-    shares = sorted({f for f in (1.0, 0.5, least) if f >= least - 1e-9}, reverse=True)
+def _fit(pair: Pair, control: ControlPoints, mix: Array | float = 0.0) -> Fit:
+    """Fit the map; `mix` is what the shifts of single layers add to the places before."""
     return fit_map(
-        control.before_px,
+        control.before_px - mix,
         control.after_px,
         box=pair.box,
-        spacings_px=[longest * f for f in shares],
+        spacings_px=_knot_spacings(pair),
         max_strain_frac=pair.settings.max_strain,
     )
+
+
+def _knot_spacings(pair: Pair) -> list[float]:
+    """Knot spacings to try, coarse to fine, px of the mosaic before."""
+    longest, least = max(pair.box.width, pair.box.height), pair.settings.knot_frac
+    shares = sorted({f for f in (1.0, 0.5, least) if f >= least - 1e-9}, reverse=True)
+    return [longest * f for f in shares]
+
+
+def _edge_shares(pair: Pair, control: ControlPoints, *, looked_at: int = 150) -> Array:
+    """Shares of the kinds of edges in each patch before, (n, k, 2).
+
+    Parameters
+    ----------
+    pair : Pair
+        At the level of the patches.
+    control : ControlPoints
+    looked_at : int
+        Patches, spread over the die, that the kinds are learnt from.
+    """
+    patches = pair.patches(control.before_px)
+    some = patches[:: -(-len(patches) // looked_at)]
+    kinds = EdgeKinds.of(list(map_ordered(pair.before.picture, some, threads=pair.threads)))
+
+    def shares(box: Box) -> Array:
+        return kinds.shares(pair.before.picture(box))
+
+    order = in_strips(control.before_px)
+    found = list(map_ordered(shares, [patches[k] for k in order], threads=pair.threads))
+    return np.array(found)[np.argsort(order)]
+
+
+def _without_mix(pair: Pair, fit: Fit, control: ControlPoints, shares: Array) -> Fit:
+    """The map fitted to what is left of the places without the shifts of single layers.
+
+    Taken only where it predicts left-out blocks better, as a finer warp is.
+    """
+    reached = fit.plane.apply(control.after_px)
+    mix = mix_of_shifts(
+        reached,
+        control.before_px - reached,
+        shares,
+        fit.weight,
+        box=pair.box,
+        spacing_px=_knot_spacings(pair)[-1],
+    )
+    other = replace(_fit(pair, control, mix), mix_px=mix)
+    before, after = (typical_px(f.left_out_px, other.weight) for f in (fit, other))
+    return other if after < 0.97 * before else fit
 
 
 def search_lost(pair: Pair, fit: Fit, control: ControlPoints, level: int) -> ControlPoints:

@@ -213,6 +213,7 @@ def _figures(
         "control_points": len(control),
         "knot_spacing_px": rounded(knots) if knots > 1 else None,
         "keystone_px": rounded(_keystone_px(fit.plane.keystone, box)),
+        "layers_mix_px": rounded(np.sqrt(np.square(fit.mix_px).sum() / len(control))),
         "max_strain": round(max_strain(fit.warp, box), 7),
         "strain_capped": fit.strain_capped,
     }

@@ -23,6 +23,8 @@ Array = NDArray[np.float64]
 
 _NEAR_PX = 2.5
 """How near its predicted place a patch agrees, px of the level."""
+_MANY = 200
+"""Patches beyond which a quarter of them will do for a plane."""
 HELP = "mark three point pairs that show the same places"
 
 
@@ -114,8 +116,13 @@ def _verify_one(pair: Pair, guess: FeatureMatch, box: Box) -> Verified:
     none = np.zeros((0, 2))
     agree, tried, chance, score = none, none, 0.0, 0.0
     spacing = max(patch_px * 0.75 * pair.unit, max(box.width, box.height) / 24)
-    points = grid_points(box, spacing_px=spacing)
-    for patch, search, first in ((patch_px * 3 // 2, 24, True), (patch_px, 8, False)):
+    every = grid_points(box, spacing_px=spacing)
+    # a wide search is dear, and a plane needs few points
+    some = grid_points(box, spacing_px=2 * spacing) if len(every) > _MANY else every
+    for points, patch, search, first in (
+        (some, patch_px * 3 // 2, 24, True),
+        (every, patch_px, 8, False),
+    ):
         control = pair.measure(points, plane.undo, patch_px=patch, search_px=search, min_score=0.2)
         tried = control.tried_px
         if len(control) < 6:

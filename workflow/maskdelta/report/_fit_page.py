@@ -150,6 +150,11 @@ def _figures(compared: Compared) -> list[tuple[str, str, str]]:
         ),
         ("left_out_p95_px", "Miss, 95 %", "19 in 20 patches in use miss by less"),
         ("fit_rms_px", "Miss of the fit", "root mean square with all patches in the fit"),
+        (
+            "layers_mix_px",
+            "Shifts of layers",
+            "root mean square that layers lying beside the others add to patches; not in the fit",
+        ),
     ):
         if figures.get(key) is not None:
             rows.append((name, length(key), meaning))
@@ -190,6 +195,7 @@ def _overlay(compared: Compared) -> list[dict[str, Any]]:
         {
             "layer": layer,
             "patches": row["patches"],
+            "shared": row.get("shared", False),
             **{key: row[f"{key}_{unit}"] for key in ("dx", "dy", "grow", "sd")},
         }
         for layer, row in compared.overlay["layers"].items()

@@ -229,8 +229,13 @@ _RESIDUALS = Table(
     (
         _c("x_px", float, "Place in the mosaic of the die before.", decimals=2),
         _c("y_px", float, "Place in the mosaic of the die before.", decimals=2),
-        _c("dx_px", float, "Measured minus predicted place, x.", decimals=3),
-        _c("dy_px", float, "Measured minus predicted place, y.", decimals=3),
+        _c(
+            "dx_px",
+            float,
+            "Measured minus predicted place, x, less what shifts of single layers add.",
+            decimals=3,
+        ),
+        _c("dy_px", float, "The same along y.", decimals=3),
         _c("left_out_dx_px", float, "The same with its block left out of the fit.", decimals=3),
         _c("left_out_dy_px", float, "The same with its block left out of the fit.", decimals=3),
         _c("score", float, "Correlation of the patches, -1..1.", decimals=4),
