@@ -34,7 +34,7 @@ class RoundDot:
 
     Parameters
     ----------
-    radius_px, blur_px : float
+    radius_px, blur_px, line_px : float
     sides : (2,) float64
         Linear light outside and inside.
     taken : float
@@ -45,9 +45,15 @@ class RoundDot:
 
     radius_px: float
     blur_px: float
+    line_px: float
     sides: Array
     taken: float
     miss: float
+
+    def light(self, at_px: Array) -> Array:
+        """Light (n,) at distances (n,) from the middle."""
+        shapes = _rings(np.abs(at_px), self.radius_px, self.taken, self.line_px, self.blur_px)
+        return np.asarray(shapes @ self.sides)
 
 
 class DotProfile:
@@ -116,10 +122,7 @@ def explain_dot(
 
     def solve(p: Array) -> tuple[Array, Array]:
         radius, taken, blur = p
-        line = 1 - taken * np.exp(-0.5 * ((_GRID - radius) / line_px) ** 2)
-        inside = np.clip((radius - _GRID) / 0.1 + 0.5, 0, 1)
-        kernel = _round_blur(at, blur)
-        design = kernel @ np.column_stack([(1 - inside) * line, inside * line])
+        design = _rings(at, radius, taken, line_px, blur)
         found, *_ = np.linalg.lstsq(design * weight[:, None], light * weight, rcond=None)
         return (design @ found - light) * weight / light.mean(), found
 
@@ -136,7 +139,14 @@ def explain_dot(
     best = min(fits, key=lambda fit: fit.cost)
     left, sides = solve(best.x)
     radius, taken, blur = (float(v) for v in best.x)
-    return RoundDot(radius, blur, sides, taken, float(np.sqrt(np.mean(left**2))))
+    return RoundDot(radius, blur, line_px, sides, taken, float(np.sqrt(np.mean(left**2))))
+
+
+def _rings(at: Array, radius: float, taken: float, line_px: float, blur: float) -> Array:
+    """(n, 2) what the outside and the inside of a disc give to the light at distances (n,)."""
+    line = 1 - taken * np.exp(-0.5 * ((_GRID - radius) / line_px) ** 2)
+    inside = np.clip((radius - _GRID) / 0.1 + 0.5, 0, 1)
+    return np.asarray(_round_blur(at, blur) @ np.column_stack([(1 - inside) * line, inside * line]))
 
 
 def _round_blur(at: Array, blur: float) -> Array:

@@ -124,6 +124,8 @@ class _Curve:
         Share of the light that the line takes.
     miss : float
         Root mean square of what is left, against the mean light.
+    on_edge : (5,) float64, optional
+        Light at `SAMPLES_PX` from a px on the edge, where this is not that of a straight one.
     """
 
     shift_px: float
@@ -132,6 +134,7 @@ class _Curve:
     sides: Array
     taken: float
     miss: float
+    on_edge: Array | None = None
 
     def light(self, at: Array) -> Array:
         """Light (n,) at places (n,) from the true edge."""
@@ -246,9 +249,16 @@ def _curves(
 def _across_dot(disc: RoundDot, line: float, labelled: float, *, dot_first: bool) -> _Curve:
     """The curve across the edge of a dot."""
     inwards = labelled - disc.radius_px
-    if dot_first:
-        return _Curve(-inwards, disc.blur_px, line, disc.sides[::-1], disc.taken, disc.miss)
-    return _Curve(inwards, disc.blur_px, line, disc.sides, disc.taken, disc.miss)
+    outwards = 1.0 if dot_first else -1.0
+    return _Curve(
+        -outwards * inwards,
+        disc.blur_px,
+        line,
+        disc.sides[::-1] if dot_first else disc.sides,
+        disc.taken,
+        disc.miss,
+        disc.light(disc.radius_px + outwards * SAMPLES_PX),
+    )
 
 
 def _usual_line(
@@ -347,4 +357,9 @@ def _best_linear(
     with_place = ((seen - mean).T * often) @ places
     weights = np.linalg.solve(both, with_place)
     error = np.sqrt(max(often @ places**2 - weights @ with_place, 0.01))
-    return weights, float(-weights @ mean), float(error)
+    offset = -weights @ mean
+    if curve.on_edge is not None:
+        # of a small disc more of its surroundings is seen: its edge must still come out as such
+        luma = 255 * srgb_curve(np.clip(curve.on_edge, 0, 1))
+        offset = -weights @ np.append(luma, curve.shift_px)
+    return weights, float(offset), float(error)
