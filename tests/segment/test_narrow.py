@@ -126,7 +126,9 @@ def test_openings_are_wide_and_told_by_the_mean_around():
     model = ColourModel(tuple(STACKS), MEAN, np.tile(25 * np.eye(3), (5, 1, 1)))
     pairs = lookalikes(model, RULES, [20, 20, 20, 20, 40])
     assert pairs == (Lookalike(wide=4, usual=3, least_px=33),)
-    assert lookalikes(model, RULES, [20, 20, 20, 20, 12]) == ()
+    assert lookalikes(model, RULES, [20, 20, 20, 20, 12])[0].least_px == 9
+    apart = ColourModel(tuple(STACKS), MEAN, np.tile(4 * np.eye(3), (5, 1, 1)))
+    assert lookalikes(apart, RULES, [20, 20, 20, 20, 40]) == ()
     truth = np.zeros((200, 300), np.uint8)
     truth[40:160, 40:160] = 3
     truth[50:150, 50:150] = 4

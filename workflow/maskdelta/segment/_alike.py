@@ -47,9 +47,11 @@ def lookalikes(
     sides_px: Sequence[float],
     *,
     most_sigma: float = 4.0,
-    least_px: int = 15,
 ) -> tuple[Lookalike, ...]:
-    """Pairs of stacks that both hide others and look alike, where one is known to be wide.
+    """Pairs that look alike and hide others, of which one shows all that the other does.
+
+    Where the swatches of the wide one are narrow, its width tells little, and the mean around a px
+    is left.
 
     Parameters
     ----------
@@ -59,8 +61,6 @@ def lookalikes(
         Shorter side of the usual swatch of each stack.
     most_sigma : float
         Pairs farther apart in colour are told by it.
-    least_px : int
-        Where the swatches are narrower, width tells nothing.
     """
     apart = model.separation()
     upper = np.flatnonzero(rules.hidden.any(1) & ~rules.dot & ~rules.spoils)
@@ -69,7 +69,7 @@ def lookalikes(
         width = min(int(0.8 * sides_px[k]) | 1, _MOST_PX)
         for j in upper.tolist():
             more = (rules.present[j] <= rules.present[k]).all() and k != j
-            if more and apart[k, j] < most_sigma and width >= least_px:
+            if more and apart[k, j] < most_sigma:
                 found.append(Lookalike(k, j, width))
     return tuple(found)
 
