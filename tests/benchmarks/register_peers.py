@@ -76,16 +76,28 @@ def _since(started: float) -> float:
 
 
 def _sift(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> Array | None:
+    """The better of the picture after and its mirror image: SIFT knows no mirror."""
+    width = after.shape[1]
+    flip = np.array([[-1.0, 0, width - 1], [0, 1, 0], [0, 0, 1]])
+    tries = [_sift_once(before, after), _sift_once(before, after[:, ::-1].copy())]
+    (plain, agree), (mirrored, agree_mirrored) = tries
+    if agree_mirrored > agree and mirrored is not None:
+        return mirrored @ flip
+    return plain
+
+
+def _sift_once(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> tuple[Array | None, int]:
+    """Homography after -> before and how many matches agree with it."""
     detector = cv2.SIFT_create(8000)
     (kb, db), (ka, da) = (detector.detectAndCompute(p, None) for p in (before, after))
     pairs = cv2.BFMatcher().knnMatch(da, db, k=2)
     good = [m for m, n in pairs if m.distance < 0.75 * n.distance]
     if len(good) < 8:
-        return None
+        return None, 0
     source = np.array([ka[m.queryIdx].pt for m in good])
     target = np.array([kb[m.trainIdx].pt for m in good])
-    matrix, _ = cv2.findHomography(source, target, cv2.RANSAC, 3.0)
-    return matrix
+    matrix, agree = cv2.findHomography(source, target, cv2.RANSAC, 3.0)
+    return matrix, 0 if agree is None else int(agree.sum())
 
 
 def _ecc(before: NDArray[np.uint8], after: NDArray[np.uint8], start: Array) -> Array | None:

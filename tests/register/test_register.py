@@ -525,3 +525,9 @@ def test_points_are_looked_at_in_strips(rng) -> None:
     assert (np.diff(x // 2000) >= 0).all()
     for strip in range(3):
         assert (np.diff(y[x // 2000 == strip]) >= 0).all()
+
+
+def test_nothing_is_lost_where_nothing_was_looked_at(before: Side) -> None:
+    none = np.zeros((0, 2))
+    found = Verified(full_map(MATRIX), Plane.of(MATRIX), none, none, 0.0, 0.0)
+    assert lost_part(Pair(before, before, SETTINGS), found) is None

@@ -65,7 +65,7 @@ def lost_part(pair: Pair, best: Verified) -> Pair | None:
     agrees = _among(best.tried_px, best.agree_px)
     lost = ~agrees
     most = 1 - _LEAST_PART
-    if not _LEAST_PART <= lost.mean() <= most or len(lost) < 40:
+    if len(lost) < 40 or not _LEAST_PART <= lost.mean() <= most:
         return None
     line = _parting(best.tried_px, lost)
     beyond = _side(line, best.tried_px) > 0
