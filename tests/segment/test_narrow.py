@@ -7,6 +7,7 @@ import pytest
 
 from edge_scenes import FINE, METAL, OXIDE, photographed
 from maskdelta.segment._alike import Lookalike, lookalikes, told_by_width
+from maskdelta.segment._borders import Colours, bordering_cost
 from maskdelta.segment._colour_model import ColourModel
 from maskdelta.segment._narrow import mixed_gaps, thin_lines
 from maskdelta.segment._rules import LayerRules
@@ -119,6 +120,40 @@ def test_a_plain_edge_has_no_gap_and_dark_ground_no_line():
     # the outline of metal: the ground lies on one side only
     seeds[:, 35:] = 2
     assert (thin_lines(colour, doubt, usable, seeds, apart, MEAN, RULES) == 255).all()
+
+
+def colours_of(first: np.ndarray, colour: np.ndarray, *, mixed: slice) -> Colours:
+    """What colours say of a row of stacks, 40 px high, flat but right beside changes."""
+    rows = (40, 1)
+    doubt = np.where(first == np.arange(5)[:, None], 0, 60).astype(np.uint8)
+    far = np.zeros(first.shape, np.uint8)
+    far[mixed] = 30
+    return Colours(
+        np.tile(colour.astype(np.float32), (40, 1, 1)),
+        np.tile(doubt[:, None], (1, *rows)),
+        np.tile(first.astype(np.uint8), rows),
+        np.tile(far, rows),
+        np.ones((40, len(first)), bool),
+    )
+
+
+def test_a_gap_somewhere_changes_nothing_about_a_line_elsewhere():
+    first = np.zeros(300, int)
+    first[40] = 1  # a line of one px
+    first[200:224], first[224:244] = 1, 2
+    colour = MEAN[first]
+    # trusted px of the polysilicon run on into a gap
+    colour[220:224] = 0.8 * (POLY + OXIDE) / 2
+    costs = []
+    for end in (300, 120):
+        colours = colours_of(first[:end], colour[:end], mixed=slice(220, 224))
+        trusted = np.ones(colours.flat.shape, bool)
+        cost, _ = bordering_cost(colours, trusted, trusted, MEAN, RULES, 4)
+        costs.append(cost)
+    whole, part = costs
+    assert (whole[:, 10:-10, 222].argmin(0) == 0).all()
+    assert (part[:, 10:-10, 40].argmin(0) == 1).all()
+    np.testing.assert_array_equal(whole[:, 10:-10, 20:80], part[:, 10:-10, 20:80])
 
 
 def test_openings_are_wide_and_told_by_the_mean_around():

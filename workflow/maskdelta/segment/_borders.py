@@ -87,8 +87,9 @@ def bordering_cost(
     lines = thin_lines(
         colours.colour, colours.doubt, possible & colours.flat, seeds, apart, mean, rules
     )
+    seeds = np.where(lines < 255, lines, seeds)
     for k in np.unique(lines[lines < 255]):
-        np.minimum(apart[k], _distance_to(lines == k), out=apart[k])
+        apart[k] = _distance_to(seeds == k)
     gaps, hidden = mixed_gaps(colours.colour, colours.far, apart, mean, rules)
     kin = _kin_in_gaps(seeds, _seeds(colours.first, possible, colours.flat), apart, rules)
     for k in np.unique(seeds[hidden & (seeds < 255)]):

@@ -63,7 +63,6 @@ def thin_lines(
         Fewer px in a row are no line.
     """
     out = np.full(seeds.shape, 255, np.uint8)
-    square = np.ones((2 * around_px + 1, 2 * around_px + 1), np.uint8)
     upper = np.append(rules.hidden.any(1), np.zeros(256 - len(mean), bool))
     drawn = _drawn(rules)
     for a in drawn[~rules.present[drawn].any(1)]:
@@ -73,20 +72,13 @@ def thin_lines(
             own = colour.reshape(-1, 3)[place]
             ray = mean[a] / np.linalg.norm(mean[a])
             darker = np.outer(own @ ray, ray)
-            line = np.zeros(seeds.size, np.uint8)
-            line[place[np.linalg.norm(own - darker, axis=1) > least_level]] = 1
-            _, parts, stats, _ = cv2.connectedComponentsWithStats(
-                line.reshape(seeds.shape), connectivity=8
-            )
-            near = cv2.dilate(parts.astype(np.float32), square)
-            ring = np.flatnonzero((near > 0) & (seeds < 255))
-            part, stack = near.ravel()[ring].astype(np.int32), seeds.ravel()[ring]
-            ground = np.bincount(part, stack == a, len(stats))
-            other = np.bincount(part, (stack != a) & (stack != k) & ~upper[stack], len(stats))
-            kept = (stats[:, cv2.CC_STAT_AREA] >= least_px) & (ground >= 2 * least_px)
-            kept &= other <= 0.1 * ground
-            kept[0] = False
-            out[kept[parts]] = k
+            line = np.zeros(seeds.size, bool)
+            line[place[np.linalg.norm(own - darker, axis=1) > least_level]] = True
+            # around each px, not around a whole line, of which a block may hold a part only
+            ground = _count(seeds == a, around_px)
+            other = _count((seeds < 255) & (seeds != a) & (seeds != k) & ~upper[seeds], around_px)
+            kept = line.reshape(seeds.shape) & (ground >= 2 * least_px) & (other <= 0.1 * ground)
+            out[_of_size(kept, least_px)] = k
     return out
 
 
@@ -171,16 +163,27 @@ def mixed_gaps(
         rise = cv2.morphologyEx(share, cv2.MORPH_TOPHAT, disc)
         top = cv2.dilate(share, square)
         crest = (rise > least_rise) & (share > least_share) & (share >= 0.8 * top)
-        _, parts, stats, _ = cv2.connectedComponentsWithStats(
-            crest.astype(np.uint8), connectivity=8
-        )
-        kept = stats[:, cv2.CC_STAT_AREA] >= least_px
-        kept[0] = False
-        crest = kept[parts] & (share > best)
+        crest = _of_size(crest, least_px) & (share > best)
         out[crest] = c
         best[crest] = share[crest]
         through |= (cv2.dilate(crest.astype(np.uint8), square) > 0) & (share > 0.5 * top)
     return out, through
+
+
+def _count(mask: NDArray[np.bool_], around_px: int) -> NDArray[np.float32]:
+    """(H, W) px that are set in the square that reaches `around_px` to every side."""
+    size = (2 * around_px + 1, 2 * around_px + 1)
+    return cv2.boxFilter(
+        mask.astype(np.float32), -1, size, normalize=False, borderType=cv2.BORDER_CONSTANT
+    )
+
+
+def _of_size(mask: NDArray[np.bool_], least_px: int) -> NDArray[np.bool_]:
+    """Shapes of a mask, touching corners counted, that have at least so many px."""
+    _, parts, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    kept = stats[:, cv2.CC_STAT_AREA] >= least_px
+    kept[0] = False
+    return np.asarray(kept[parts])
 
 
 def _drawn(rules: LayerRules) -> NDArray[np.intp]:
