@@ -75,9 +75,8 @@ def find_periodic(
     -------
     list of PeriodicArea
     """
-    windows = [w for w in _windows(mosaic, coverage) if w is not None]
     found = []
-    for group in _groups(windows):
+    for group in _groups(list(_windows(mosaic, coverage))):
         if len(group) >= least_windows:
             area = _area(mosaic, group)
             if area is not None and area.cells >= least_cells:
@@ -103,7 +102,8 @@ def _corners(picture: NDArray[np.uint8], *, around_px: float = 24.0) -> NDArray[
     return np.asarray(high / np.maximum(strength, 0.3 * float(np.median(strength)) + 1e-6))
 
 
-def _windows(mosaic: Raster, coverage: Raster) -> Iterator[_Window | None]:
+def _windows(mosaic: Raster, coverage: Raster) -> Iterator[_Window]:
+    """The windows in which a cell recurs."""
     height, width = mosaic.shape
     side = _WINDOW_PX
     taper = np.outer(np.hanning(side), np.hanning(side)).astype(np.float32)
@@ -115,7 +115,8 @@ def _windows(mosaic: Raster, coverage: Raster) -> Iterator[_Window | None]:
             if seen[::16, x : x + side : 16].mean() < 0.95:
                 continue
             steps = _steps(band[:, x : x + side], taper, power)
-            yield None if steps is None else _Window(column, row, steps)
+            if steps is not None:
+                yield _Window(column, row, steps)
 
 
 def _steps(

@@ -9,6 +9,7 @@ import numpy as np
 import scipy.ndimage
 from numpy.typing import NDArray
 
+from maskdelta.segment._islands import of_size
 from maskdelta.segment._narrow import mixed_gaps, thin_lines
 from maskdelta.segment._rules import EIGHTHS, MOST_COST, NO_BORDER, LayerRules
 
@@ -221,11 +222,8 @@ def _seeds(
     stack = np.where(trusted, first, np.uint8(255))
     square = np.ones((3, 3), np.uint8)
     alike = cv2.erode(stack, square) == cv2.dilate(stack, square)
-    inner = (alike & (stack < 255) & flat).astype(np.uint8)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(inner, connectivity=8)
-    kept = stats[:, cv2.CC_STAT_AREA] >= least_px
-    kept[0] = False
-    return np.where(kept[labels], first, np.uint8(255))
+    inner = of_size(alike & (stack < 255) & flat, least_px)
+    return np.where(inner, first, np.uint8(255))
 
 
 def _distance_to(mask: NDArray[np.bool_]) -> NDArray[np.uint8]:

@@ -18,8 +18,17 @@ __all__ = [
     "give_back",
     "give_back_dots",
     "lone_overlaps",
+    "of_size",
     "trim_dots",
 ]
+
+
+def of_size(mask: NDArray[np.bool_], least_px: int) -> NDArray[np.bool_]:
+    """Shapes of a mask, touching corners counted, that have at least so many px."""
+    _, parts, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    kept = stats[:, cv2.CC_STAT_AREA] >= least_px
+    kept[0] = False
+    return np.asarray(kept[parts])
 
 
 def dot_areas(

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from maskdelta.segment._islands import of_size
 from maskdelta.segment._rules import EIGHTHS, LayerRules
 
 __all__ = ["mixed_gaps", "thin_lines"]
@@ -78,7 +79,7 @@ def thin_lines(
             ground = _count(seeds == a, around_px)
             other = _count((seeds < 255) & (seeds != a) & (seeds != k) & ~upper[seeds], around_px)
             kept = line.reshape(seeds.shape) & (ground >= 2 * least_px) & (other <= 0.1 * ground)
-            out[_of_size(kept, least_px)] = k
+            out[of_size(kept, least_px)] = k
     return out
 
 
@@ -150,9 +151,8 @@ def mixed_gaps(
     best = np.zeros(out.shape, np.float32)
     for c in drawn:
         # a ground lies beneath what is drawn, and holds less layers than either
-        over = (rules.present[c] <= rules.present).all(1) & (rules.present[c] != rules.present).any(
-            1
-        )
+        own = rules.present[c]
+        over = (own <= rules.present).all(1) & (own != rules.present).any(1)
         use = over[pair].all(0) & (distance[c] > EIGHTHS * open_px)
         use = np.flatnonzero(use & (distance[c] <= EIGHTHS * kin_px))
         found = _ground_share(colours[use], pair[:, use], int(c), mean)
@@ -163,7 +163,7 @@ def mixed_gaps(
         rise = cv2.morphologyEx(share, cv2.MORPH_TOPHAT, disc)
         top = cv2.dilate(share, square)
         crest = (rise > least_rise) & (share > least_share) & (share >= 0.8 * top)
-        crest = _of_size(crest, least_px) & (share > best)
+        crest = of_size(crest, least_px) & (share > best)
         out[crest] = c
         best[crest] = share[crest]
         through |= (cv2.dilate(crest.astype(np.uint8), square) > 0) & (share > 0.5 * top)
@@ -176,14 +176,6 @@ def _count(mask: NDArray[np.bool_], around_px: int) -> NDArray[np.float32]:
     return cv2.boxFilter(
         mask.astype(np.float32), -1, size, normalize=False, borderType=cv2.BORDER_CONSTANT
     )
-
-
-def _of_size(mask: NDArray[np.bool_], least_px: int) -> NDArray[np.bool_]:
-    """Shapes of a mask, touching corners counted, that have at least so many px."""
-    _, parts, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
-    kept = stats[:, cv2.CC_STAT_AREA] >= least_px
-    kept[0] = False
-    return np.asarray(kept[parts])
 
 
 def _drawn(rules: LayerRules) -> NDArray[np.intp]:
