@@ -10,8 +10,8 @@ without, those `with overlay` of wafers as the presets say, and their error is c
 mean, the common shift. Dies of one generator share pads, memory and cells, and their pads lie over
 one another where the sides are equal; so unrelated dies are of different sizes, and every other
 one has its squares of 0.1 mm dealt out anew. Beside the pairs: OpenCV's SIFT with a RANSAC
-homography, OpenCV's ECC, and SimpleITK's similarity, with settings as in their own examples. Seeds
-are drawn at run time. px are those of the coarser picture.
+homography, OpenCV's ECC, and SimpleITK's similarity and B-spline, with settings as in their own
+examples. Seeds are drawn at run time. px are those of the coarser picture.
 """
 
 from __future__ import annotations

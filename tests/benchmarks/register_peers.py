@@ -35,6 +35,8 @@ class Peer:
 def peers(before: NDArray[np.uint8], after: NDArray[np.uint8], *, longest_px: int) -> list[Peer]:
     """Maps after -> before by SIFT with RANSAC, and ECC and SimpleITK from that start.
 
+    SimpleITK's B-spline goes on from its similarity, or from the start where that failed.
+
     Parameters
     ----------
     before, after : (H, W, 3) uint8
@@ -50,29 +52,34 @@ def peers(before: NDArray[np.uint8], after: NDArray[np.uint8], *, longest_px: in
         for p in (before, after)
     ]
 
-    def full(matrix: Array) -> Callable[[Array], Array]:
-        def apply(points: Array) -> Array:
-            reduced = (points + 0.5) * scale - 0.5
-            there = cv2.perspectiveTransform(reduced[None].astype(float), matrix)[0]
-            return (there + 0.5) / scale - 0.5
+    def full(reduced_map: Callable[[Array], Array]) -> Callable[[Array], Array]:
+        return lambda points: (reduced_map((points + 0.5) * scale - 0.5) + 0.5) / scale - 0.5
 
-        return apply
-
-    started = time.process_time()
-    sift = _sift(*small)
-    found = [Peer("SIFT + RANSAC", None if sift is None else full(sift), _since(started))]
-    if sift is None:
-        return found
-    # these two refine a start; alone they find no turn of 92 degrees
-    for name, refine in (("ECC", _ecc), ("SimpleITK similarity", _similarity)):
+    def timed(
+        name: str, refine: Callable[..., Array | None], start: Array | None
+    ) -> tuple[Array | None, Peer]:
         started = time.process_time()
-        matrix = refine(*small, sift)
-        found.append(Peer(name, None if matrix is None else full(matrix), _since(started)))
-    return found
+        matrix = refine(*small, start) if start is not None else refine(*small)
+        cpu_s = time.process_time() - started
+        found = None if matrix is None else full(lambda p: _perspective(p, matrix))
+        return matrix, Peer(name, found, cpu_s)
+
+    sift, by_sift = timed("SIFT + RANSAC", _sift, None)
+    if sift is None:
+        return [by_sift]
+    # these refine a start; alone they find no turn of 92 degrees
+    _, by_ecc = timed("ECC", _ecc, sift)
+    similar, by_similarity = timed("SimpleITK similarity", _similarity, sift)
+    started = time.process_time()
+    warp = _b_spline(*small, sift if similar is None else similar)
+    by_warp = Peer(
+        "SimpleITK B-spline", None if warp is None else full(warp), time.process_time() - started
+    )
+    return [by_sift, by_ecc, by_similarity, by_warp]
 
 
-def _since(started: float) -> float:
-    return time.process_time() - started
+def _perspective(points: Array, matrix: Array) -> Array:
+    return cv2.perspectiveTransform(points[None].astype(float), matrix)[0]
 
 
 def _sift(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> Array | None:
@@ -133,3 +140,33 @@ def _similarity(before: NDArray[np.uint8], after: NDArray[np.uint8], start: Arra
     there = np.array([middle.TransformPoint(c) for c in corners.tolist()])
     back = cv2.getPerspectiveTransform(there.astype(np.float32), corners.astype(np.float32))
     return back @ start
+
+
+def _b_spline(
+    before: NDArray[np.uint8], after: NDArray[np.uint8], start: Array
+) -> Callable[[Array], Array] | None:
+    """A mesh of 8 x 8 cubic splines over the picture before, by the settings of its examples."""
+    size = (before.shape[1], before.shape[0])
+    moved = cv2.warpPerspective(after, start, size)
+    fixed, moving = (SimpleITK.GetImageFromArray(p.astype(np.float32)) for p in (before, moved))
+    warp = SimpleITK.BSplineTransformInitializer(fixed, [8, 8], 3)
+    method = SimpleITK.ImageRegistrationMethod()
+    method.SetMetricAsMattesMutualInformation(32)
+    method.SetMetricSamplingStrategy(method.RANDOM)
+    method.SetMetricSamplingPercentage(0.05, 1)
+    method.SetInterpolator(SimpleITK.sitkLinear)
+    method.SetOptimizerAsLBFGSB(1e-5, 50)
+    method.SetInitialTransform(warp, inPlace=True)
+    try:
+        method.Execute(fixed, moving)
+    except RuntimeError:
+        return None
+
+    def to_before(points: Array) -> Array:
+        there = _perspective(points, start)
+        at = there.copy()
+        for _ in range(20):  # the warp leads from before to after; strains are far below one
+            at += there - np.array([warp.TransformPoint(p) for p in at.tolist()])
+        return at
+
+    return to_before
