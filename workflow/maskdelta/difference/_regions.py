@@ -34,6 +34,7 @@ VETOES = (
     "oblique edges",
     "rim of a dot",
     "odd ground",
+    "odd surroundings",
     "unlike a dot",
     "smaller than any shape",
     "along a seam",

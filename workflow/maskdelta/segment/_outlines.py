@@ -63,6 +63,30 @@ class Edges:
             empty,
         )
 
+    def told(
+        self,
+        pair: tuple[int, int],
+        weights: Array,
+        offset_px: float,
+        shift_px: float,
+        error_px: float,
+    ) -> Edges:
+        """With what is known of a pair of stacks, in place of what was."""
+        a, b = pair
+        row = self.row.copy()
+        at = int(row[a, b])
+        if at < 0:
+            at = row[a, b] = row[b, a] = len(self.shift_px)
+        values = (weights, offset_px, shift_px, error_px)
+        tables = []
+        for name, value in zip(_FIELDS[1:], values, strict=True):
+            table = getattr(self, name)
+            more = np.zeros((max(len(table), at + 1), *table.shape[1:]), np.float32)
+            more[: len(table)] = table
+            more[at] = value
+            tables.append(more)
+        return Edges(row, *tables)
+
     def to_json(self) -> dict[str, Any]:
         """All of it, to full precision."""
         return {name: getattr(self, name).tolist() for name in _FIELDS}

@@ -291,8 +291,10 @@ def fit_edges(
     model: ColourModel,
     rules: LayerRules,
     *,
+    earlier: Edges | None = None,
     jitter_px: float = 0.45,
     noise_level: float = 3.0,
+    most_off_px: float = 0.6,
 ) -> Edges:
     """What tells the place of an edge on this die.
 
@@ -302,31 +304,35 @@ def fit_edges(
     model : ColourModel
         Its spread is how far the stacks' colours vary from place to place.
     rules : LayerRules
+    earlier : Edges, optional
+        What put the edges of the labels where they are in `profiles`. Without it they lie where
+        colours and trusted patches put them.
     jitter_px : float
         Standard deviation of labelled edges about the true one, px.
     noise_level : float
         That of a px of the picture, levels.
+    most_off_px : float
+        How far edges may still be off that `earlier` put right; what is said to be off by more
+        stays as it is.
 
     Returns
     -------
     Edges
     """
-    found = Edges.none(len(rules.stacks))
+    found = Edges.none(len(rules.stacks)) if earlier is None else earlier
     light = srgb_inverse(np.clip(model.mean @ LUMA / 255, 0, 1))
     spread = np.einsum("i,kij,j->k", LUMA, model.covariance, LUMA)
-    rows, shifts = found.row.copy(), list[float]()
-    weights, offsets, errors = [], [], []
     for (a, b), curve in _curves(profiles, light, rules).items():
+        known = int(found.row[a, b])
+        if known >= 0:
+            if abs(curve.shift_px) > most_off_px:
+                continue
+            curve = replace(curve, shift_px=curve.shift_px + float(found.shift_px[known]))
+        elif earlier is not None:
+            continue
         row, offset, error = _best_linear(curve, spread[[a, b]], jitter_px, noise_level)
-        rows[a, b] = rows[b, a] = len(shifts)
-        weights.append(row)
-        offsets.append(offset)
-        shifts.append(curve.shift_px)
-        errors.append(error)
-    if not shifts:
-        return found
-    as_floats = [np.array(v, np.float32) for v in (weights, offsets, shifts, errors)]
-    return Edges(rows, *as_floats)
+        found = found.told((a, b), row, offset, curve.shift_px, error)
+    return found
 
 
 def _best_linear(
@@ -357,9 +363,7 @@ def _best_linear(
     with_place = ((seen - mean).T * often) @ places
     weights = np.linalg.solve(both, with_place)
     error = np.sqrt(max(often @ places**2 - weights @ with_place, 0.01))
-    offset = -weights @ mean
-    if curve.on_edge is not None:
-        # of a small disc more of its surroundings is seen: its edge must still come out as such
-        luma = 255 * srgb_curve(np.clip(curve.on_edge, 0, 1))
-        offset = -weights @ np.append(luma, curve.shift_px)
+    # what has the least error on the mean may be off amid: a px on the edge must come out as such
+    on_edge = curve.light(SAMPLES_PX) if curve.on_edge is None else curve.on_edge
+    offset = -weights @ np.append(255 * srgb_curve(np.clip(on_edge, 0, 1)), curve.shift_px)
     return weights, float(offset), float(error)

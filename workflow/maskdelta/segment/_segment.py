@@ -292,14 +292,24 @@ def _write_layers(
 
     # the same patches whatever blocks are worked in
     boxes = spread_blocks(mosaic.shape, 384, most=12)
-    patches = list(map_ordered(lambda box: label(box, labeller).label, boxes, threads=threads))
-    dots = dot_areas(patches, rules, labeller.dots.least)
-    profiles = Profiles(len(rules.stacks), rules.seats())
-    for box, patch in zip(boxes, patches, strict=True):
-        drift = labeller.drift.over(box.moved(*mosaic.origin))
-        profiles.add(luma_of(_smoothed(mosaic, box) / drift), patch)
-    edges = fit_edges(profiles, labeller.model, rules)
+
+    def patches(known: Labeller) -> list[NDArray[np.uint8]]:
+        return list(map_ordered(lambda box: label(box, known).label, boxes, threads=threads))
+
+    def profiles(labels: list[NDArray[np.uint8]]) -> Profiles:
+        found = Profiles(len(rules.stacks), rules.seats())
+        for box, patch in zip(boxes, labels, strict=True):
+            drift = labeller.drift.over(box.moved(*mosaic.origin))
+            found.add(luma_of(_smoothed(mosaic, box) / drift), patch)
+        return found
+
+    first = patches(labeller)
+    dots = dot_areas(first, rules, labeller.dots.least)
+    edges = fit_edges(profiles(first), labeller.model, rules)
     labeller = replace(labeller, dots=dots, edges=edges)
+    # edges that lie nearly right scatter less, and show how far off they still are
+    edges = fit_edges(profiles(patches(labeller)), labeller.model, rules, earlier=edges)
+    labeller = replace(labeller, edges=edges)
 
     def render(box: Box) -> tuple[NDArray[np.uint8], ...]:
         found = label(box, labeller)

@@ -338,6 +338,7 @@ _REGIONS = Table(
                 "oblique edges",
                 "rim of a dot",
                 "odd ground",
+                "odd surroundings",
                 "unlike a dot",
                 "smaller than any shape",
                 "along a seam",
