@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.segment._colour_model import ColourModel
+from maskdelta.segment._distances import opened
 from maskdelta.segment._rules import MOST_COST, LayerRules
 
 __all__ = ["Lookalike", "lookalikes", "told_by_width"]
@@ -81,8 +82,8 @@ def told_by_width(
     pairs: Sequence[Lookalike],
     *,
     worth: float = 2.0,
-) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """Doubts and likeliest stacks, with look-alikes told by width and by the mean around.
+) -> None:
+    """Tell look-alikes by width and by the mean around; changes `doubt` and `first`.
 
     Parameters
     ----------
@@ -94,25 +95,16 @@ def told_by_width(
     pairs : sequence of Lookalike
     worth : float
         For how many px by themselves the mean around a px counts: brightness goes on being off.
-
-    Returns
-    -------
-    doubt : (K, H, W) uint8
-    first : (H, W) uint8
     """
-    if not pairs:
-        return doubt, first
-    doubt, first = doubt.copy(), first.copy()
     for pair in pairs:
         either = (first == pair.wide) | (first == pair.usual)
         if not either.any():
             continue
-        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (pair.least_px, pair.least_px))
         # a speck of noise or a contact must not narrow a shape
         shape = cv2.morphologyEx(
             either.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8)
         )
-        wide = either & (cv2.morphologyEx(shape, cv2.MORPH_OPEN, disc) > 0)
+        wide = either & opened(shape > 0, pair.least_px // 2)
         odds = np.clip(doubt[pair.usual].astype(np.float32) - doubt[pair.wide], -30, 30)
         known = (either & flat).astype(np.float32)
         size = (_WINDOW_PX, _WINDOW_PX)
@@ -127,4 +119,3 @@ def told_by_width(
         doubt[pair.usual][is_wide] = cost[is_wide]
         doubt[pair.usual][is_usual] = 0
         doubt[pair.wide][is_usual] = np.where(wide, cost, MOST_COST)[is_usual]
-    return doubt, first

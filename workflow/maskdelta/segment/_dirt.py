@@ -6,7 +6,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from maskdelta.segment._islands import of_size
+from maskdelta.segment._distances import closed
+from maskdelta.segment._parts import Parts, of_size
 from maskdelta.segment._rules import EIGHTHS
 from maskdelta.study import SegmentSettings
 
@@ -26,13 +27,12 @@ def unknown_colours(
     told from the stack it imitates only so. Edges part the patches and take no part in the mean.
     What looks like a dot is smaller than such a patch, and is judged by its size and place.
     """
-    distance2 = far.astype(np.float32) / 4
-    unknown = distance2 > settings.unknown_sigma**2
-    level = (flat & ~unknown).astype(np.float32)
-    weight = cv2.GaussianBlur(level, (0, 0), 2.0)
-    mean = cv2.GaussianBlur(distance2 * level, (0, 0), 2.0)
-    off = (level > 0) & (mean > settings.patch_sigma**2 * weight) & ~dot
-    off &= ~_blotches(off, first, flat & ~unknown)
+    unknown = far > 4 * settings.unknown_sigma**2
+    level = flat & ~unknown
+    beyond = np.subtract(far, 4 * settings.patch_sigma**2, dtype=np.float32)
+    beyond *= level
+    off = level & (cv2.GaussianBlur(beyond, (0, 0), 2.0) > 0) & ~dot
+    off &= ~_blotches(off, first, level)
     return (unknown | off).astype(np.uint8)
 
 
@@ -44,20 +44,15 @@ def _blotches(
     Films vary from place to place, slowly; dirt has an outline, whose px are not flat. Of the px
     right beside such a patch a share of `least` must be flat, of its stack and not off.
     """
-    count, parts = cv2.connectedComponents(off.astype(np.uint8), connectivity=4)
-    if count == 1:
-        return np.zeros(off.shape, bool)
-    square = np.ones((3, 3), np.uint8)
-    grown = cv2.dilate(parts.astype(np.float32), square)
-    place = np.flatnonzero((grown > 0) & ~off)
-    patch = grown.ravel()[place].astype(np.int32)
-    own = np.zeros(count, np.uint8)
-    inside = np.flatnonzero(off)
-    own[parts.ravel()[inside]] = first.ravel()[inside]
+    parts = Parts.of(off, corners=False)
+    inside, patch = parts.places(np.ones(len(parts), bool))
+    own = np.zeros(len(parts), np.uint8)
+    own[patch] = first.ravel()[inside]
+    place, patch = parts.around(1)
     smooth = flat.ravel()[place] & (first.ravel()[place] == own[patch])
-    share = np.bincount(patch, smooth, count) / np.maximum(np.bincount(patch, minlength=count), 1)
-    share[0] = 0
-    return np.asarray((share >= least)[parts])
+    count = np.bincount(patch, minlength=len(parts))
+    share = np.bincount(patch, smooth, len(parts)) / np.maximum(count, 1)
+    return parts.drawn(share >= least)
 
 
 def debris(
@@ -82,7 +77,7 @@ def dirt_inside(
     second: NDArray[np.uint8],
     edge_px: int,
     *,
-    bridge_px: int = 31,
+    bridge_px: int = 15,
     least_px: int = 16,
 ) -> NDArray[np.uint8]:
     """Unknown colour inside one stack: scratches, hairs, specks.
@@ -92,7 +87,8 @@ def dirt_inside(
     """
     alone = (unknown & (second > EIGHTHS * (edge_px + 7))).astype(np.uint8)
     alone = cv2.morphologyEx(alone, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
-    kept = of_size(alone > 0, least_px).astype(np.uint8)
-    bridge = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (bridge_px, bridge_px))
+    kept = of_size(alone > 0, least_px)
+    if not kept.any():
+        return kept.view(np.uint8)
     rim = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
-    return cv2.dilate(cv2.morphologyEx(kept, cv2.MORPH_CLOSE, bridge), rim)
+    return cv2.dilate(closed(kept, bridge_px).view(np.uint8), rim)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +17,7 @@ from maskdelta.segment._colour_model import ColourModel, ColourTable
 from maskdelta.segment._drift import DriftField
 from maskdelta.segment._labels import BlockLabels, label_block
 from maskdelta.segment._outlines import Edges
-from maskdelta.segment._rules import HALO_PX, DotSizes, LayerRules
+from maskdelta.segment._rules import HALO_PX, DotSizes, LayerRules, strips_of
 from maskdelta.study import SegmentSettings, Stack, read_json
 
 __all__ = ["Labeller"]
@@ -55,7 +54,7 @@ class Labeller:
     SMOOTHING_PX = 0.8
     """Sigma of the blur against grain."""
 
-    @cached_property
+    @property
     def table(self) -> ColourTable:
         """The model as a look-up table."""
         return self.model.table()
@@ -79,7 +78,7 @@ class Labeller:
             In the mosaic frame.
         """
         cut = (slice(_SMOOTH_HALO_PX, -_SMOOTH_HALO_PX),) * 2
-        colour = smoothed(picture)[cut] / self.drift.over(box.grown(HALO_PX))
+        colour = self._colour(picture, box.grown(HALO_PX))
         found = label_block(
             colour,
             covered[cut],
@@ -99,6 +98,16 @@ class Labeller:
             found.visible[inner],
             found.inferred[inner],
         )
+
+    def _colour(self, picture: NDArray[np.uint8], box: Box) -> NDArray[np.float32]:
+        """Colour over a box, smoothed and freed from drift; the picture reaches farther."""
+        out = np.empty((*box.shape, 3), np.float32)
+        for rows in strips_of(box.height):
+            part = smoothed(picture[rows.start : rows.stop + 2 * _SMOOTH_HALO_PX])
+            inner = part[_SMOOTH_HALO_PX:-_SMOOTH_HALO_PX, _SMOOTH_HALO_PX:-_SMOOTH_HALO_PX]
+            place = Box(box.x0, box.y0 + rows.start, box.x1, box.y0 + rows.stop)
+            np.divide(inner, self.drift.over(place), out=out[rows])
+        return out
 
     def to_json(self) -> dict[str, Any]:
         """Everything fitted, to full precision."""

@@ -14,6 +14,7 @@ from maskdelta.images import colour_slope
 from maskdelta.segment._alike import Lookalike, told_by_width
 from maskdelta.segment._borders import Colours, bordering_cost
 from maskdelta.segment._colour_model import ColourTable, luma_of
+from maskdelta.segment._compiled import compiled
 from maskdelta.segment._dirt import debris, dirt_inside, unknown_colours
 from maskdelta.segment._islands import (
     drop_crumbs,
@@ -32,13 +33,11 @@ from maskdelta.segment._rules import (
     UNKNOWN,
     DotSizes,
     LayerRules,
+    strips_of,
 )
 from maskdelta.study import SegmentSettings
 
 __all__ = ["BlockLabels", "label_block"]
-
-# rows worked on at a time where many planes are held at once, so that they stay in the cache
-_STRIP_PX = 64
 
 
 @dataclass(frozen=True)
@@ -104,15 +103,10 @@ def label_block(
     """
     if not covered.any():
         return _nothing_photographed(covered.shape, rules)
-    index = table.index(colour)
-    flat = colour_slope(colour) < table.steep
-    doubt, first = told_by_width(
-        np.stack([np.take(plane, index) for plane in table.doubt]),
-        np.take(table.likeliest, index),
-        flat,
-        alike,
-    )
-    colours = Colours(colour, doubt, first, np.take(table.far, index), flat)
+    flat = _level(colour, table.steep)
+    doubt, first, far = table.look_up(colour)
+    told_by_width(doubt, first, flat, alike)
+    colours = Colours(colour, doubt, first, far, flat)
     unknown = unknown_colours(
         colours.far, colours.flat, colours.first, rules.dot[colours.first], settings
     )
@@ -122,8 +116,7 @@ def label_block(
     cost, second = bordering_cost(colours, trusted, possible, table.mean, rules, edge_px)
     give_back_dots(cost, rules, dots)
     trim_dots(cost, rules, dots)
-    label = _cheapest(cost)
-    best = cost.min(0)
+    label, best = _cheapest(cost)
     nothing = best == NO_BORDER
     spoiled = debris(unknown, ~nothing, edge_px, settings.debris_px)
     spoiled |= dirt_inside((unknown > 0) & covered, second, edge_px)
@@ -131,18 +124,17 @@ def label_block(
     spoiled |= rules.spoils[label] & ~nothing
     spoiled |= false_dots(label, nothing, rules, dots)
     for k, islands, odd in lone_overlaps(label, nothing, rules):
-        give_back(cost, k, islands.parts, odd, islands.area, by=colours.doubt)
+        give_back(cost, k, islands, odd, by=colours.doubt)
         spoiled |= islands.drawn(odd) & (cost[k] < NO_BORDER)
-    label = _cheapest(cost)
+    label, best = _cheapest(cost)
     if edges is not None:
         # what lies beside dirt is seldom what it looks like
         near_dirt = cv2.dilate((spoiled > 0).astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
         found = find_edges(luma_of(colour), label, ~nothing & ~near_dirt, edges)
         _settle_edges(cost, label, found)
-        _join_lonely(cost, _cheapest(cost), found.place)
+        _join_lonely(cost, _cheapest(cost)[0], found.place)
         drop_crumbs(cost, rules, dots)
-        best = cost.min(0)
-        label = _cheapest(cost)
+        label, best = _cheapest(cost)
     label[nothing] = UNKNOWN
     label[(spoiled > 0) | ignored] = SPOILED
     label[~covered] = NOT_PHOTOGRAPHED
@@ -157,31 +149,64 @@ def label_block(
     )
 
 
-def _cheapest(cost: NDArray[np.number]) -> NDArray[np.uint8]:
-    """(H, W), the first stack of least cost, of (K, H, W); numpy's argmin takes thrice as long."""
-    least = cost[0].copy()
-    label = np.zeros(least.shape, np.uint8)
+def _level(colour: NDArray[np.float32], steep: float) -> NDArray[np.bool_]:
+    """(H, W), whether px are on no edge: the colour's slope is less than `steep`."""
+    out = np.empty(colour.shape[:2], bool)
+    for rows in strips_of(len(colour)):
+        start = max(rows.start - 1, 0)
+        slope = colour_slope(colour[start : rows.stop + 1])
+        np.less(slope[rows.start - start :][: rows.stop - rows.start], steep, out=out[rows])
+    return out
+
+
+def _cheapest(cost: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """The first stack of least cost, (H, W), of (K, H, W), and that cost."""
+    label, least = np.zeros(cost.shape[1:], np.uint8), cost[0].copy()
     for k in range(1, len(cost)):
-        np.copyto(label, k, where=cost[k] < least)
-        np.minimum(least, cost[k], out=least)
-    return label
+        _take_cheaper(cost[k].reshape(-1), np.uint8(k), least.reshape(-1), label.reshape(-1))
+    return label, least
+
+
+@compiled
+def _take_cheaper(
+    cost: NDArray[np.uint8], k: np.uint8, least: NDArray[np.uint8], label: NDArray[np.uint8]
+) -> None:
+    for at in range(len(cost)):
+        label[at] = k if cost[at] < least[at] else label[at]
+        least[at] = min(least[at], cost[at])
 
 
 def _settle_edges(cost: NDArray[np.uint8], label: NDArray[np.uint8], found: Moved) -> None:
     """Cost of both stacks by how far a px lies from the edge between them; changes `cost`."""
-    planes = cost.reshape(len(cost), -1)
     odds = log_ndtr(np.abs(found.inside_px) / found.error_px)
     odds -= log_ndtr(-np.abs(found.inside_px) / found.error_px)
     tenths = np.clip(np.rint(10 * odds), 1, MOST_COST).astype(np.uint8)
-    stays = found.inside_px >= 0
-    own, other = label.ravel()[found.place], found.other
-    # that there are two stacks may be surer than which of them a px of their edge shows
-    by_colour = planes[other, found.place]
-    surer = stays & (by_colour > tenths) & (by_colour <= MOST_COST)
-    tenths = np.where(surer, by_colour, tenths)
-    planes[:, found.place] = NO_BORDER
-    planes[np.where(stays, own, other), found.place] = 0
-    planes[np.where(stays, other, own), found.place] = tenths
+    planes = cost.reshape(len(cost), -1)
+    _put_edges(planes, label.reshape(-1), found.place, found.other, found.inside_px >= 0, tenths)
+
+
+@compiled
+def _put_edges(
+    cost: NDArray[np.uint8],
+    label: NDArray[np.uint8],
+    places: NDArray[np.intp],
+    others: NDArray[np.uint8],
+    stays: NDArray[np.bool_],
+    tenths: NDArray[np.uint8],
+) -> None:
+    for n in range(len(places)):
+        place, own, other, odds = places[n], label[places[n]], others[n], tenths[n]
+        if stays[n]:
+            # that there are two stacks may be surer than which of them a px of their edge shows
+            by_colour = cost[other, place]
+            if odds < by_colour <= MOST_COST:
+                odds = by_colour
+        else:
+            own, other = other, own
+        for k in range(len(cost)):
+            cost[k, place] = NO_BORDER
+        cost[own, place] = 0
+        cost[other, place] = odds
 
 
 def _nothing_photographed(shape: tuple[int, ...], rules: LayerRules) -> BlockLabels:
@@ -198,8 +223,7 @@ def _probabilities(
     decay[NO_BORDER - MOST_COST :] = 0  # what does not border
     chosen = np.empty(best.shape, np.uint8)
     membership = np.empty((len(rules.layers), *best.shape), np.uint8)
-    for y in range(0, len(best), _STRIP_PX):
-        rows = slice(y, y + _STRIP_PX)
+    for rows in strips_of(len(best)):
         weights = [cv2.LUT(cv2.subtract(plane[rows], best[rows]), decay) for plane in cost]
         total = np.sum(weights, axis=0)
         scale = np.where(label[rows] < UNKNOWN, 255 / np.maximum(total, 1e-6), 0).astype(np.float32)

@@ -174,7 +174,7 @@ def _explain(
         shift, blur, width, share = named(p)
         shapes = _shapes(at - shift, blur, width)
         design = shapes[:, :2] - share * shapes[:, 2:]
-        sides, *_ = np.linalg.lstsq(design * weight[:, None], light * weight, rcond=None)
+        sides = _two_shares(design * weight[:, None], light * weight)
         return (design @ sides - light) * weight / light.mean(), sides
 
     bounds = [(-3.0, 3.0), (0.5, 2.5)]
@@ -183,7 +183,9 @@ def _explain(
     first = [0.0, 1.2, *([0.8] if line is None else []), *([0.5] if taken is None else [])]
     fits = [
         scipy.optimize.least_squares(
-            lambda p: solve(p)[0], [start, *first[1:]], bounds=tuple(zip(*bounds, strict=True))
+            lambda p: solve(p)[0],
+            [start, *first[1:]],
+            bounds=tuple(zip(*bounds, strict=True)),
         )
         for start in starts
     ]
@@ -191,6 +193,14 @@ def _explain(
     left, sides = solve(best.x)
     shift, blur, width, share = (float(v) for v in named(best.x))
     return _Curve(shift, blur, width, sides, share, float(np.sqrt(np.mean(left**2))))
+
+
+def _two_shares(design: Array, values: Array) -> Array:
+    """(2,) least squares for a design of two columns, (n, 2)."""
+    (a, b), (_, d) = design.T @ design
+    u, v = design.T @ values
+    whole = max(a * d - b * b, 1e-12)
+    return np.array([d * u - b * v, a * v - b * u]) / whole
 
 
 def _curves(

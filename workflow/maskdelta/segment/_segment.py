@@ -25,7 +25,14 @@ from maskdelta.images import (
     write_rasters,
 )
 from maskdelta.segment._alike import lookalikes
-from maskdelta.segment._colour_model import ColourModel, ColourTable, fit_colours, luma_of
+from maskdelta.segment._colour_model import (
+    ColourModel,
+    ColourTable,
+    fit_colours,
+    fit_spreads,
+    luma_of,
+    spread_of,
+)
 from maskdelta.segment._drift import DriftField, Samples, fit_drift
 from maskdelta.segment._islands import dot_areas
 from maskdelta.segment._labeller import Labeller, smoothed
@@ -358,12 +365,13 @@ def _burnt(
 def _confusion(samples: list[tuple[str, Samples]], drift: DriftField) -> dict[str, dict[str, int]]:
     """Each swatch judged by a model made without it: px of a stack called each stack."""
     flat = [(s, p.colour / drift.at(p.points)) for s, p in samples]
+    spreads = [(s, spread_of(colour)) for s, colour in flat]
     table: dict[str, dict[str, int]] = {}
     for number, (stack, colour) in enumerate(flat):
-        rest = flat[:number] + flat[number + 1 :]
+        rest = spreads[:number] + spreads[number + 1 :]
         if stack not in {s for s, _ in rest}:
             continue  # its only swatch: nothing is left to learn it from
-        model = fit_colours(rest)
+        model = fit_spreads(rest)
         called = np.bincount(model.log_likelihood(colour).argmax(1), minlength=len(model.stacks))
         row = table.setdefault(stack, {})
         for name, count in zip(model.stacks, called, strict=True):
