@@ -65,25 +65,67 @@ def thin_lines(
         Fewer px in a row are no line.
     """
     out = np.full(seeds.shape, 255, np.uint8)
-    upper = np.append(rules.hidden.any(1), np.zeros(256 - len(mean), bool))
     drawn = _drawn(rules)
+    single = drawn[rules.present[drawn].sum(1) == 1]
+    rivals = np.zeros(256, np.uint8)
+    rivals[: len(mean)] = ~rules.hidden.any(1)
+    rival = cv2.LUT(seeds, rivals)
     for a in drawn[~rules.present[drawn].any(1)]:
-        ground = _count(seeds == a, around_px)
-        beside = usable & (seeds == 255) & (apart[a] <= EIGHTHS * reach_px)
-        for k in drawn[rules.present[drawn].sum(1) == 1]:
-            place = np.flatnonzero(beside & (doubt[k] <= most_doubt) & (apart[k] > 2 * EIGHTHS))
-            own = colour.reshape(-1, 3)[place]
-            ray = mean[a] / np.linalg.norm(mean[a])
-            darker = np.outer(own @ ray, ray)
-            line = np.zeros(seeds.size, bool)
-            line[place[np.linalg.norm(own - darker, axis=1) > least_level]] = True
-            if np.count_nonzero(line) < least_px:
+        ray = mean[a] / np.linalg.norm(mean[a])
+        ground = _count((seeds == a).view(np.uint8), around_px)
+        for k in single:
+            line = np.zeros(seeds.shape, np.uint8)
+            found = _mark_line(
+                np.ascontiguousarray(colour).reshape(-1, 3),
+                doubt[k].reshape(-1),
+                usable.reshape(-1),
+                seeds.reshape(-1),
+                apart[a].reshape(-1),
+                apart[k].reshape(-1),
+                ray,
+                EIGHTHS * reach_px,
+                most_doubt,
+                least_level,
+                line.reshape(-1),
+            )
+            if found < least_px:
                 continue
             # around each px, not around a whole line, of which a block may hold a part only
-            other = _count((seeds < 255) & (seeds != a) & (seeds != k) & ~upper[seeds], around_px)
-            kept = line.reshape(seeds.shape) & (ground >= 2 * least_px) & (10 * other <= ground)
+            other = _count(rival * ((seeds != a) & (seeds != k)), around_px)
+            kept = (line > 0) & (ground >= 2 * least_px) & (10 * other <= ground)
             out[of_size(kept, least_px)] = k
     return out
+
+
+@compiled
+def _mark_line(
+    colour: NDArray[np.float32],
+    doubt: NDArray[np.uint8],
+    usable: NDArray[np.bool_],
+    seeds: NDArray[np.uint8],
+    from_ground: NDArray[np.uint8],
+    from_own: NDArray[np.uint8],
+    ray: Array,
+    reach: int,
+    most_doubt: int,
+    least_level: float,
+    out: NDArray[np.uint8],
+) -> int:
+    """Mark px near the ground that have a line's colour, not a darker one of the ground's."""
+    found = 0
+    for at in range(len(out)):
+        if from_ground[at] > reach or doubt[at] > most_doubt or from_own[at] <= 2 * EIGHTHS:
+            continue
+        if not usable[at] or seeds[at] != 255:
+            continue
+        red, green, blue = colour[at]
+        level = red * ray[0] + green * ray[1] + blue * ray[2]
+        off = (red - level * ray[0]) ** 2 + (green - level * ray[1]) ** 2
+        off += (blue - level * ray[2]) ** 2
+        if off > least_level**2:
+            out[at] = 1
+            found += 1
+    return found
 
 
 def mixed_gaps(
@@ -164,11 +206,10 @@ def mixed_gaps(
     return out, through
 
 
-def _count(mask: NDArray[np.bool_], around_px: int) -> NDArray[np.uint16]:
+def _count(mask: NDArray[np.uint8], around_px: int) -> NDArray[np.uint16]:
     """(H, W) px that are set in the square that reaches `around_px` to every side."""
     size = (2 * around_px + 1, 2 * around_px + 1)
-    flags = mask.view(np.uint8)
-    return cv2.boxFilter(flags, cv2.CV_16U, size, normalize=False, borderType=cv2.BORDER_CONSTANT)
+    return cv2.boxFilter(mask, cv2.CV_16U, size, normalize=False, borderType=cv2.BORDER_CONSTANT)
 
 
 def _drawn(rules: LayerRules) -> NDArray[np.intp]:

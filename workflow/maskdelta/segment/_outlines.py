@@ -207,12 +207,21 @@ def _place_all(
     flat, light = label.ravel(), luma.ravel()
     steps = disc[:, 1] * width + disc[:, 0]
     reaches = np.sqrt((disc[:, 0] ** 2 + disc[:, 1] ** 2).astype(np.float64)) - 0.5
+    # how far an edge may be for a px of each stack to be in question
+    deepest = np.zeros(256)
+    for own in range(len(rows)):
+        for other in range(len(rows)):
+            if rows[own, other] >= 0:
+                shift = shift_px[rows[own, other]]
+                deepest[own] = max(deepest[own], most_px + (-shift if own < other else shift))
     count = 0
     for place in places:
         own = flat[place]
         # the nearest other label, and how far its edge is
         other, distance = own, 0.0
         for n in range(len(steps)):
+            if reaches[n] >= deepest[own]:
+                break
             seen = flat[place + steps[n]]
             if seen != own and seen != 255:
                 other, distance = seen, reaches[n]

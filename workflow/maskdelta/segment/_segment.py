@@ -36,7 +36,6 @@ from maskdelta.segment._colour_model import (
 from maskdelta.segment._drift import DriftField, Samples, fit_drift
 from maskdelta.segment._islands import dot_areas
 from maskdelta.segment._labeller import Labeller, smoothed
-from maskdelta.segment._labels import BlockLabels
 from maskdelta.segment._outlines import Edges
 from maskdelta.segment._profile import Profiles, fit_edges
 from maskdelta.segment._rules import NOT_PHOTOGRAPHED, SPOILED, UNKNOWN, DotSizes, LayerRules
@@ -289,17 +288,23 @@ def _write_layers(
     """Write the layer files; the labeller that knows how large dots are, and px of each label."""
     rules = labeller.rules
 
-    def label(box: Box, known: Labeller) -> BlockLabels:
-        wide = box.grown(Labeller.MARGIN_PX)
+    def shown(
+        box: Box, margin_px: int
+    ) -> tuple[NDArray[np.uint8], NDArray[np.bool_], NDArray[np.bool_], Box]:
+        wide = box.grown(margin_px)
         ox, oy = mosaic.origin
         tiles = coverage.read(wide)[0]
         left_out = _burnt(ignored, wide, mosaic.origin) | np.isin(tiles, list(blurred))
         place = Box(box.x0 + ox, box.y0 + oy, box.x1 + ox, box.y1 + oy)
-        return known.label(eight_bits(mosaic.read(wide)), tiles > 0, left_out, place)
+        return eight_bits(mosaic.read(wide)), tiles > 0, left_out, place
 
     # the same patches whatever blocks are worked in
     boxes = spread_blocks(mosaic.shape, 384, most=12)
-    patches = list(map_ordered(lambda box: label(box, labeller).label, boxes, threads=threads))
+    first = labeller
+    near = Labeller.NEAR_PX
+    patches = list(
+        map_ordered(lambda box: first.label_only(*shown(box, near)), boxes, threads=threads)
+    )
     dots = dot_areas(patches, rules, labeller.dots.least)
     profiles = Profiles(len(rules.stacks), rules.seats())
     for box, patch in zip(boxes, patches, strict=True):
@@ -309,7 +314,7 @@ def _write_layers(
     labeller = replace(labeller, dots=dots, edges=edges)
 
     def render(box: Box) -> tuple[NDArray[np.uint8], ...]:
-        found = label(box, labeller)
+        found = labeller.label(*shown(box, Labeller.MARGIN_PX))
         counts.append(np.bincount(found.label.ravel(), minlength=256))
         return (
             found.membership,
