@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from maskdelta.segment._compiled import compiled
 from maskdelta.segment._distances import closed
 from maskdelta.segment._parts import Parts, of_size
 from maskdelta.segment._rules import EIGHTHS
@@ -37,22 +38,61 @@ def unknown_colours(
 
 
 def _blotches(
-    off: NDArray[np.bool_], first: NDArray[np.uint8], flat: NDArray[np.bool_], *, least: float = 0.3
+    off: NDArray[np.bool_],
+    first: NDArray[np.uint8],
+    flat: NDArray[np.bool_],
+    *,
+    least: float = 0.3,
+    whole_px: int = 48,
+    around_px: int = 24,
 ) -> NDArray[np.bool_]:
     """Patches somewhat off in colour that go over into their own stack without an edge.
 
     Films vary from place to place, slowly; dirt has an outline, whose px are not flat. Of the px
     right beside such a patch a share of `least` must be flat, of its stack and not off.
+
+    A patch longer than `whole_px` may be cut by the block. Of it each px is judged by what lies
+    beside such patches in the square that reaches `around_px` to every side; where nothing does, a
+    film varies, since hardly any dirt is that wide.
     """
     parts = Parts.of(off, corners=False)
-    inside, patch = parts.places(np.ones(len(parts), bool))
+    long = parts.longest > whole_px
+    inside, patch = parts.places(~long)
     own = np.zeros(len(parts), np.uint8)
     own[patch] = first.ravel()[inside]
-    place, patch = parts.around(1)
+    place, patch = parts.around(1, ~long)
     smooth = flat.ravel()[place] & (first.ravel()[place] == own[patch])
     count = np.bincount(patch, minlength=len(parts))
     share = np.bincount(patch, smooth, len(parts)) / np.maximum(count, 1)
-    return parts.drawn(share >= least)
+    out = parts.drawn(~long & (share >= least))
+    if long.any():
+        place, _ = parts.around(1, long)
+        beside, smooth = (np.zeros(off.shape, np.uint8) for _ in range(2))
+        beside.ravel()[place] = 1
+        kin = _kin_beside(off, first, place)
+        smooth.ravel()[place] = flat.ravel()[place] & kin
+        size = (2 * around_px + 1, 2 * around_px + 1)
+        whole, part = (
+            cv2.boxFilter(v, cv2.CV_16U, size, normalize=False, borderType=cv2.BORDER_CONSTANT)
+            for v in (beside, smooth)
+        )
+        out |= parts.drawn(long) & (part >= least * whole)
+    return out
+
+
+@compiled
+def _kin_beside(
+    off: NDArray[np.bool_], first: NDArray[np.uint8], places: NDArray[np.intp]
+) -> NDArray[np.bool_]:
+    """(n,) whether a px that is off, of the same stack, lies right beside px `places`."""
+    height, width = off.shape
+    out = np.zeros(len(places), np.bool_)
+    for n in range(len(places)):
+        y, x = places[n] // width, places[n] % width
+        for v in range(max(y - 1, 0), min(y + 2, height)):
+            for u in range(max(x - 1, 0), min(x + 2, width)):
+                out[n] |= off[v, u] and first[v, u] == first[y, x]
+    return out
 
 
 def debris(

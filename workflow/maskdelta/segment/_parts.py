@@ -67,13 +67,17 @@ class Parts:
         place = np.repeat(start - before, length) + np.arange(length.sum())
         return place, np.repeat(self.part[runs], length)
 
-    def around(self, reach_px: int) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
+    def around(
+        self, reach_px: int, chosen: NDArray[np.bool_] | None = None
+    ) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
         """Px in no shape but near one: flat indices, and the shape of highest number.
 
-        Near is what lies in a square that reaches `reach_px` to every side.
+        Near is what lies in a square that reaches `reach_px` to every side. With `chosen`, (n,)
+        bool, only what is near these.
         """
         near = np.zeros(self.shape, np.int32)
-        _spread(near, self.start, self.stop, self.part, reach_px)
+        wanted = np.ones(len(self), np.bool_) if chosen is None else chosen
+        _spread(near, self.start, self.stop, self.part, wanted, reach_px)
         inside = near.reshape(-1)
         place = np.flatnonzero(inside > 0)
         return place, inside[place].astype(np.int64) - 1
@@ -222,11 +226,14 @@ def _spread(
     start: NDArray[np.int64],
     stop: NDArray[np.int64],
     part: NDArray[np.int64],
+    chosen: NDArray[np.bool_],
     reach: int,
 ) -> None:
-    """Number from 1 of the highest shape near each px; -1 in shapes."""
+    """Number from 1 of the highest shape chosen near each px; -1 in shapes."""
     height, width = near.shape
     for run in range(len(start)):
+        if not chosen[part[run]]:
+            continue
         y, number = start[run] // width, part[run] + 1
         left = max(start[run] - y * width - reach, 0)
         right = min(stop[run] - y * width + reach, width)
