@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.segment._colour_model import ColourModel
-from maskdelta.segment._rules import MOST_COST, LayerRules
+from maskdelta.segment._distances import opened
+from maskdelta.segment._rules import MOST_COST, LayerRules, strips_of
 
 __all__ = ["Lookalike", "lookalikes", "told_by_width"]
 
@@ -81,8 +82,8 @@ def told_by_width(
     pairs: Sequence[Lookalike],
     *,
     worth: float = 2.0,
-) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """Doubts and likeliest stacks, with look-alikes told by width and by the mean around.
+) -> None:
+    """Tell look-alikes by width and by the mean around; changes `doubt` and `first`.
 
     Parameters
     ----------
@@ -94,37 +95,54 @@ def told_by_width(
     pairs : sequence of Lookalike
     worth : float
         For how many px by themselves the mean around a px counts: brightness goes on being off.
-
-    Returns
-    -------
-    doubt : (K, H, W) uint8
-    first : (H, W) uint8
     """
-    if not pairs:
-        return doubt, first
-    doubt, first = doubt.copy(), first.copy()
     for pair in pairs:
         either = (first == pair.wide) | (first == pair.usual)
         if not either.any():
             continue
-        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (pair.least_px, pair.least_px))
         # a speck of noise or a contact must not narrow a shape
         shape = cv2.morphologyEx(
             either.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8)
         )
-        wide = either & (cv2.morphologyEx(shape, cv2.MORPH_OPEN, disc) > 0)
-        odds = np.clip(doubt[pair.usual].astype(np.float32) - doubt[pair.wide], -30, 30)
-        known = (either & flat).astype(np.float32)
-        size = (_WINDOW_PX, _WINDOW_PX)
-        mean = cv2.boxFilter(odds * known, -1, size) / np.maximum(
-            cv2.boxFilter(known, -1, size), 1e-3
-        )
-        cost = np.minimum(np.rint(worth * np.abs(mean)), MOST_COST).astype(np.uint8)
-        is_wide = wide & (mean > 0)
-        is_usual = either & ~is_wide
-        first[is_wide], first[is_usual] = pair.wide, pair.usual
-        doubt[pair.wide][is_wide] = 0
-        doubt[pair.usual][is_wide] = cost[is_wide]
-        doubt[pair.usual][is_usual] = 0
-        doubt[pair.wide][is_usual] = np.where(wide, cost, MOST_COST)[is_usual]
-    return doubt, first
+        wide = either & opened(shape > 0, pair.least_px // 2)
+        known = either & flat
+        odds = cv2.subtract(doubt[pair.usual], doubt[pair.wide], dtype=cv2.CV_16S)
+        for rows in strips_of(len(first)):
+            mean = _mean_around(odds, known, rows)
+            _settle(doubt[:, rows], first[rows], either[rows], wide[rows], mean, pair, worth=worth)
+
+
+def _mean_around(
+    odds: NDArray[np.int16], known: NDArray[np.bool_], rows: slice
+) -> NDArray[np.float32]:
+    """Mean of the known odds, -30 to 30, in the square around the px of some rows."""
+    halo = _WINDOW_PX // 2
+    start = max(rows.start - halo, 0)
+    part = slice(start, rows.stop + halo)
+    size = (_WINDOW_PX, _WINDOW_PX)
+    weight = known[part].astype(np.float32)
+    whole = cv2.boxFilter(np.clip(odds[part], -30, 30) * weight, -1, size, normalize=False)
+    count = cv2.boxFilter(weight, -1, size, normalize=False)
+    mean = whole / np.maximum(count, 0.2)
+    return mean[rows.start - start :][: rows.stop - rows.start]
+
+
+def _settle(
+    doubt: NDArray[np.uint8],
+    first: NDArray[np.uint8],
+    either: NDArray[np.bool_],
+    wide: NDArray[np.bool_],
+    mean: NDArray[np.float32],
+    pair: Lookalike,
+    *,
+    worth: float,
+) -> None:
+    """Give px of a pair to one of it; changes `doubt` and `first`."""
+    cost = np.minimum(np.rint(worth * np.abs(mean)), MOST_COST).astype(np.uint8)
+    is_wide = wide & (mean > 0)
+    is_usual = either & ~is_wide
+    first[is_wide], first[is_usual] = pair.wide, pair.usual
+    doubt[pair.wide][is_wide] = 0
+    doubt[pair.usual][is_wide] = cost[is_wide]
+    doubt[pair.usual][is_usual] = 0
+    doubt[pair.wide][is_usual] = np.where(wide, cost, MOST_COST)[is_usual]

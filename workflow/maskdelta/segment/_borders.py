@@ -9,9 +9,11 @@ import numpy as np
 import scipy.ndimage
 from numpy.typing import NDArray
 
-from maskdelta.segment._islands import of_size
+from maskdelta.segment._compiled import compiled
+from maskdelta.segment._distances import distance_to, distances_to
 from maskdelta.segment._narrow import mixed_gaps, thin_lines
-from maskdelta.segment._rules import EIGHTHS, MOST_COST, NO_BORDER, LayerRules
+from maskdelta.segment._parts import of_size
+from maskdelta.segment._rules import EIGHTHS, MOST_COST, NO_BORDER, LayerRules, strips_of
 
 __all__ = ["Colours", "bordering_cost"]
 
@@ -84,40 +86,108 @@ def bordering_cost(
     """
     reach = np.uint8(min(EIGHTHS * (2 * edge_px + 1), 250))
     seeds = _seeds(colours.first, trusted, colours.flat)
-    apart = np.stack([_distance_to(seeds == k) for k in range(len(mean))])
+    apart = distances_to(seeds, len(mean))
     lines = thin_lines(
         colours.colour, colours.doubt, possible & colours.flat, seeds, apart, mean, rules
     )
     seeds = np.where(lines < 255, lines, seeds)
     for k in np.unique(lines[lines < 255]):
-        apart[k] = _distance_to(seeds == k)
+        apart[k] = distance_to(seeds == k)
     gaps, hidden = mixed_gaps(colours.colour, colours.far, apart, mean, rules)
     kin = _kin_in_gaps(seeds, _seeds(colours.first, possible, colours.flat), apart, rules)
     for k in np.unique(seeds[hidden & (seeds < 255)]):
-        apart[k] = _distance_to((seeds == k) & ~hidden)
+        apart[k] = distance_to((seeds == k) & ~hidden)
     _seat_dots(apart, rules)
-    nearest, far_second = _two_nearest(apart)
-    explained = nearest <= reach
+    explained, far_second = np.empty(seeds.shape, bool), np.empty_like(seeds)
+    for rows in strips_of(len(seeds)):
+        nearest, far_second[rows] = _two_nearest(apart[:, rows])
+        explained[rows] = nearest <= reach
     kin = np.where(gaps < 255, gaps, kin)
-    found = np.unique(kin[kin < 255])
-    for k in found:
-        np.minimum(apart[k], _distance_to(kin == k), out=apart[k])
+    for k in np.flatnonzero(np.bincount(kin.ravel(), minlength=256)[:255]):
+        np.minimum(apart[k], distance_to(kin == k), out=apart[k])
         # their colour is that of a blend, and must not be asked
         apart[k][gaps == k] = 1
-    nearest, second = _two_nearest(apart) if len(found) else (nearest, far_second)
-    limit = np.minimum(np.minimum(second, 251) + EIGHTHS // 2, reach)
-    # inside a trusted patch any other stack may be meant: there the doubt is that of the colours
-    candidate = ((apart <= limit) | (nearest == 0)) & explained
-    cost = np.minimum(colours.doubt, MOST_COST)
-    upper = rules.hidden.any(1)
-    between = (nearest > 0) & ~(candidate[upper].any(0))
-    for plane, distance in zip(cost, apart, strict=True):
-        farther = cv2.subtract(distance, nearest)
-        plane[between] = np.minimum(farther, MOST_COST // _NEARER)[between] * _NEARER
-    for pair in rules.seats():
-        both = candidate[pair[0]] & candidate[pair[1]] & (nearest > 0)
-        _part_by_distance(cost, apart, pair, both)
-    return np.where(candidate, cost, np.uint8(NO_BORDER)), far_second
+    cost, nearest = np.empty_like(apart), np.empty_like(seeds)
+    upper: NDArray[np.bool_] = np.any(rules.hidden, axis=1)
+    _fill_costs(apart, colours.doubt, explained, upper, reach, cost, nearest)
+    for dot, host in rules.seats():
+        both = (cost[dot] < NO_BORDER) & (cost[host] < NO_BORDER) & (nearest > 0)
+        _part_by_distance(cost, apart, (dot, host), both)
+    return cost, far_second
+
+
+@compiled
+def _fill_costs(
+    apart: NDArray[np.uint8],
+    doubt: NDArray[np.uint8],
+    explained: NDArray[np.bool_],
+    upper: NDArray[np.bool_],
+    reach: np.uint8,
+    cost: NDArray[np.uint8],
+    nearest: NDArray[np.uint8],
+) -> None:
+    """Fill in the cost of each stack by its distance and colour, and the least distance."""
+    count, height, width = apart.shape
+    second, hiding = np.empty(width, np.uint8), np.empty(width, np.uint8)
+    for y in range(height):
+        near = nearest[y]
+        near[:], second[:], hiding[:] = 255, 255, 0
+        for k in range(count):
+            _take_in(apart[k, y], near, second)
+        limit = second
+        _set_limit(limit, reach)
+        for k in range(count):
+            if upper[k]:
+                _mark_borders(apart[k, y], near, limit, hiding)
+        for k in range(count):
+            _fill_cost(apart[k, y], doubt[k, y], near, limit, explained[y], hiding, cost[k, y])
+
+
+@compiled
+def _take_in(
+    distance: NDArray[np.uint8], nearest: NDArray[np.uint8], second: NDArray[np.uint8]
+) -> None:
+    for x in range(len(distance)):
+        second[x] = min(second[x], max(nearest[x], distance[x]))
+        nearest[x] = min(nearest[x], distance[x])
+
+
+@compiled
+def _set_limit(second: NDArray[np.uint8], reach: np.uint8) -> None:
+    """Distances up to half a px beyond the second are candidates."""
+    for x in range(len(second)):
+        second[x] = min(min(second[x], 251) + EIGHTHS // 2, reach)
+
+
+@compiled
+def _mark_borders(
+    distance: NDArray[np.uint8],
+    nearest: NDArray[np.uint8],
+    limit: NDArray[np.uint8],
+    out: NDArray[np.uint8],
+) -> None:
+    for x in range(len(distance)):
+        out[x] |= (distance[x] <= limit[x]) | (nearest[x] == 0)
+
+
+@compiled
+def _fill_cost(
+    distance: NDArray[np.uint8],
+    doubt: NDArray[np.uint8],
+    nearest: NDArray[np.uint8],
+    limit: NDArray[np.uint8],
+    explained: NDArray[np.bool_],
+    hiding: NDArray[np.uint8],
+    cost: NDArray[np.uint8],
+) -> None:
+    for x in range(len(distance)):
+        # inside a trusted patch any other stack may be meant: there the doubt is that of the
+        # colours
+        inside = nearest[x] == 0
+        by_colour = min(doubt[x], MOST_COST)
+        by_distance = _NEARER * min(distance[x] - nearest[x], MOST_COST // _NEARER)
+        value = by_colour if inside | (hiding[x] > 0) else by_distance
+        cost[x] = value if ((distance[x] <= limit[x]) | inside) & explained[x] else NO_BORDER
 
 
 def _two_nearest(apart: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
@@ -125,8 +195,8 @@ def _two_nearest(apart: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[n
     nearest = np.full(apart.shape[1:], 255, np.uint8)
     second = nearest.copy()
     for distance in apart:
-        second = np.minimum(second, np.maximum(nearest, distance))
-        nearest = np.minimum(nearest, distance)
+        np.minimum(second, np.maximum(nearest, distance), out=second)
+        np.minimum(nearest, distance, out=nearest)
     return nearest, second
 
 
@@ -202,7 +272,7 @@ def _around_dots(
     far = [scipy.ndimage.minimum(apart[host], parts, numbers) for host in hosts]
     seat = np.argmin(far, axis=0)
     seat[0] = -1
-    return [_distance_to(seat[parts] == n) for n in range(len(hosts))]
+    return [distance_to(seat[parts] == n) for n in range(len(hosts))]
 
 
 def _seeds(
@@ -224,11 +294,3 @@ def _seeds(
     alike = cv2.erode(stack, square) == cv2.dilate(stack, square)
     inner = of_size(alike & (stack < 255) & flat, least_px)
     return np.where(inner, first, np.uint8(255))
-
-
-def _distance_to(mask: NDArray[np.bool_]) -> NDArray[np.uint8]:
-    """Distance in eighths of a px to the nearest px that is set, at most 255."""
-    if not mask.any():
-        return np.full(mask.shape, 255, np.uint8)
-    distance = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 3)
-    return np.minimum(distance * EIGHTHS, 255).astype(np.uint8)

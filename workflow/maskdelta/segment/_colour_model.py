@@ -11,7 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtr
 
-__all__ = ["LUMA", "ColourModel", "ColourTable", "fit_colours", "luma_of"]
+from maskdelta.segment._compiled import compiled
+
+__all__ = [
+    "LUMA",
+    "ColourModel",
+    "ColourTable",
+    "fit_colours",
+    "fit_spreads",
+    "luma_of",
+    "spread_of",
+]
 
 Array = NDArray[np.float64]
 LUMA = np.array([0.299, 0.587, 0.114])
@@ -63,7 +73,12 @@ class ColourModel:
         return -0.5 * (distance2 + np.linalg.slogdet(self.covariance)[1])
 
     def table(self) -> ColourTable:
-        """Tabulate the model over 64 levels a channel."""
+        """The model as a look-up table; made once."""
+        return self._table
+
+    @cached_property
+    def _table(self) -> ColourTable:
+        """The model over 64 levels a channel."""
         grid = np.arange(64) * 4 + 1.5
         colour = np.stack(np.meshgrid(grid, grid, grid, indexing="ij"), -1).reshape(-1, 3)
         distance2 = self.distance2(colour)
@@ -187,10 +202,54 @@ class ColourTable:
         red, green, blue = (plane.astype(np.intp) for plane in cv2.split(level))
         return (red << 12) | (green << 6) | blue
 
+    def look_up(
+        self, colour: NDArray[np.float32]
+    ) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
+        """What the table says of an (H, W, 3) picture, 0..255.
+
+        Returns
+        -------
+        doubt : (K, H, W) uint8
+        likeliest, far : (H, W) uint8
+        """
+        shape = colour.shape[:2]
+        out = np.empty((len(self.doubt) + 2, *shape), np.uint8)
+        flat = np.ascontiguousarray(colour).reshape(-1, 3)
+        _look_up(flat, self._rows, out.reshape(len(out), -1))
+        return out[:-2], out[-2], out[-1]
+
+    @cached_property
+    def _rows(self) -> NDArray[np.uint8]:
+        """(262144, K + 2): doubts, likeliest stack and distance of a colour beside one another."""
+        return np.ascontiguousarray(np.vstack([self.doubt, self.likeliest, self.far]).T)
+
     @cached_property
     def likeliest(self) -> NDArray[np.uint8]:
         """(262144,) number of the likeliest stack for each row of the table."""
         return self.doubt.argmin(0).astype(np.uint8)
+
+
+@compiled
+def _look_up(colour: NDArray[np.float32], rows: NDArray[np.uint8], out: NDArray[np.uint8]) -> None:
+    """Write the rows of the table for (n, 3) colours into the columns of `out`."""
+    at_once = 512
+    index = np.empty(at_once, np.int64)
+    for start in range(0, len(colour), at_once):
+        part = colour[start : start + at_once]
+        for n in range(len(part)):
+            red, green, blue = part[n]
+            index[n] = (_step(red) << 12) | (_step(green) << 6) | _step(blue)
+        # plane by plane, while the rows are in the cache
+        for k in range(out.shape[0]):
+            plane = out[k, start : start + at_once]
+            for n in range(len(plane)):
+                plane[n] = rows[index[n], k]
+
+
+@compiled
+def _step(level: np.float32) -> int:
+    """Which of 64 steps a level 0..255 is on."""
+    return int(min(max(level, np.float32(0)), np.float32(255))) >> 2
 
 
 def fit_colours(
@@ -227,17 +286,47 @@ def fit_colours(
         Stacks in the order of first appearance. Swatches of one stack weigh alike, whatever
         their size.
     """
-    stacks = tuple(dict.fromkeys(stack for stack, _ in samples))
+    return fit_spreads(
+        [(stack, spread_of(pixels, trim_sigma=trim_sigma)) for stack, pixels in samples],
+        noise_level=noise_level,
+        brightness_frac=brightness_frac,
+        shrink=shrink,
+    )
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Mean colour (3,) and covariance (3, 3) of a swatch."""
+
+    mean: Array
+    covariance: Array
+
+
+def spread_of(pixels: Array, *, trim_sigma: float = 3.5) -> Spread:
+    """Spread of the (n, 3) px of a swatch, without those far off."""
+    kept = _trimmed(pixels, trim_sigma)
+    return Spread(kept.mean(0), np.cov(kept.T) if len(kept) > 3 else np.zeros((3, 3)))
+
+
+def fit_spreads(
+    swatches: Sequence[tuple[str, Spread]],
+    *,
+    noise_level: float = 2.0,
+    brightness_frac: float = 0.03,
+    shrink: float = 0.15,
+) -> ColourModel:
+    """Fit a Gaussian to the swatches of each stack, as `fit_colours` does."""
+    stacks = tuple(dict.fromkeys(stack for stack, _ in swatches))
     means, covariances, counts = [], [], []
     for stack in stacks:
-        swatches = [_trimmed(p, trim_sigma) for name, p in samples if name == stack]
-        mean = np.mean([p.mean(0) for p in swatches], axis=0)
-        within = np.mean([np.cov(p.T) if len(p) > 3 else np.zeros((3, 3)) for p in swatches], 0)
-        between = np.mean([np.outer(d, d) for d in (p.mean(0) - mean for p in swatches)], 0)
-        correction = len(swatches) / max(len(swatches) - 1, 1)
+        own = [spread for name, spread in swatches if name == stack]
+        mean = np.mean([s.mean for s in own], axis=0)
+        within = np.mean([s.covariance for s in own], 0)
+        between = np.mean([np.outer(d, d) for d in (s.mean - mean for s in own)], 0)
+        correction = len(own) / max(len(own) - 1, 1)
         means.append(mean)
         covariances.append(within + between * correction)
-        counts.append(len(swatches))
+        counts.append(len(own))
     pooled = np.average(covariances, axis=0, weights=counts)
     noise = noise_level**2 * np.eye(3)
     mixed = [

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from maskdelta.segment._parts import Parts
 from maskdelta.segment._rules import HALO_PX, MOST_COST, NO_BORDER, DotSizes, LayerRules
 
 __all__ = [
@@ -18,17 +18,11 @@ __all__ = [
     "give_back",
     "give_back_dots",
     "lone_overlaps",
-    "of_size",
     "trim_dots",
 ]
 
-
-def of_size(mask: NDArray[np.bool_], least_px: int) -> NDArray[np.bool_]:
-    """Shapes of a mask, touching corners counted, that have at least so many px."""
-    _, parts, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
-    kept = stats[:, cv2.CC_STAT_AREA] >= least_px
-    kept[0] = False
-    return np.asarray(kept[parts])
+# how far around a shape its surroundings reach
+_RING_PX = 4
 
 
 def dot_areas(
@@ -65,53 +59,8 @@ def _inner_areas(mask: NDArray[np.bool_]) -> NDArray[np.float64]:
     return area[inner].astype(float)
 
 
-@dataclass(frozen=True)
-class _Islands:
-    """Connected shapes of a mask, number 0 being the rest, and the px within 4 px around each.
-
-    Parameters
-    ----------
-    parts : (H, W) int32
-    area, longest : (n,) int32
-        px, and the longer side of the bounding box.
-    ring : (m,) int32
-        Which shape each px around lies beside.
-    place : (m,) int
-        Flat indices of these px.
-    """
-
-    parts: NDArray[np.int32]
-    area: NDArray[np.int32]
-    longest: NDArray[np.int32]
-    ring: NDArray[np.int32]
-    place: NDArray[np.intp]
-
-    @classmethod
-    def of(cls, mask: NDArray[np.bool_]) -> _Islands:
-        _, parts, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
-        grown = cv2.dilate(parts.astype(np.float32), np.ones((9, 9), np.uint8))
-        place = np.flatnonzero((grown > 0) & ~mask)
-        return cls(
-            parts,
-            stats[:, cv2.CC_STAT_AREA],
-            np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]),
-            grown.ravel()[place].astype(np.int32),
-            place,
-        )
-
-    def around(self, wanted: NDArray[np.bool_] | None = None) -> NDArray[np.float64]:
-        """(n,) number of px around each shape, or of those wanted, (m,) bool."""
-        weights = np.ones(len(self.ring)) if wanted is None else wanted
-        return np.asarray(np.bincount(self.ring, weights, len(self.area)), np.float64)
-
-    def drawn(self, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """(H, W), True in the shapes chosen, (n,) bool."""
-        return (chosen & (np.arange(len(chosen)) > 0))[self.parts]
-
-
 def _too_large(
-    area: NDArray[np.int32],
-    longest: NDArray[np.int32],
+    parts: Parts,
     usual_px: float,
     *,
     most_area: float = 4.0,
@@ -120,7 +69,7 @@ def _too_large(
     """(n,) whether shapes exceed `most_area` usual dots, or `most_length` times their side."""
     # what is longer than the halo may be cut, and must be too large in every block
     limit = min(most_length * np.sqrt(usual_px), HALO_PX - 16)
-    return np.asarray((area > most_area * usual_px) | (longest > limit))
+    return np.asarray((parts.area > most_area * usual_px) | (parts.longest > limit))
 
 
 def give_back_dots(cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes) -> None:
@@ -133,14 +82,9 @@ def give_back_dots(cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes) -
     for k in np.flatnonzero(rules.dot):
         rest = _all_but(cost, int(k))
         mask = (cost[k] <= rest) & (cost[k] < NO_BORDER)
-        _, parts, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
-        area = stats[:, cv2.CC_STAT_AREA]
-        longest = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-        odd = _too_large(area, longest, dots.usual[k]) | (area < dots.least[k])
-        odd[0] = False
-        if not odd.any():
-            continue
-        give_back(cost, int(k), parts, odd, area)
+        parts = Parts.of(mask)
+        odd = _too_large(parts, dots.usual[k]) | (parts.area < dots.least[k])
+        give_back(cost, int(k), parts, odd)
 
 
 def trim_dots(cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes) -> None:
@@ -152,13 +96,12 @@ def trim_dots(cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes) -> Non
         width = int(np.sqrt(dots.usual[k]) / 2) | 1
         disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
         rest = _all_but(cost, int(k))
-        mask = ((cost[k] <= rest) & (rest < NO_BORDER)).astype(np.uint8)
-        kept = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc)
-        _, parts = cv2.connectedComponents(mask, connectivity=8)
+        mask = (cost[k] <= rest) & (rest < NO_BORDER)
+        kept = cv2.morphologyEx(mask.view(np.uint8), cv2.MORPH_OPEN, disc) > 0
+        parts = Parts.of(mask)
         # what has no width anywhere is a small dot, not an arm
-        wide = np.zeros(int(parts.max()) + 1, bool)
-        wide[parts[kept > 0]] = True
-        cost[k][(mask > kept) & wide[parts]] = NO_BORDER
+        place, _ = parts.places(parts.hit(kept))
+        cost[k].ravel()[place[~kept.ravel()[place]]] = NO_BORDER
 
 
 def drop_crumbs(cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes) -> None:
@@ -166,18 +109,16 @@ def drop_crumbs(cost: NDArray[np.uint8], rules: LayerRules, dots: DotSizes) -> N
     for k in np.flatnonzero(rules.dot):
         rest = _all_but(cost, int(k))
         mask = (cost[k] <= rest) & (cost[k] < NO_BORDER)
-        _, parts, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
-        small = stats[:, cv2.CC_STAT_AREA] < dots.least[k]
-        small[0] = False
-        cost[k][small[parts] & (rest < NO_BORDER)] = NO_BORDER
+        parts = Parts.of(mask, corners=False)
+        place, _ = parts.places(parts.area < dots.least[k])
+        cost[k].ravel()[place[rest.ravel()[place] < NO_BORDER]] = NO_BORDER
 
 
 def give_back(
     cost: NDArray[np.uint8],
     k: int,
-    parts: NDArray[np.int32],
+    parts: Parts,
     odd: NDArray[np.bool_],
-    area: NDArray[np.int32],
     *,
     by: NDArray[np.uint8] | None = None,
     believable: float = 45.0,
@@ -188,18 +129,19 @@ def give_back(
     (K, H, W), the doubts of their colours are asked in place of the costs, in which only what
     borders counts: of a narrow line the true stack may border nowhere.
     """
-    place = np.flatnonzero(odd[parts])
-    shape = parts.ravel()[place]
+    place, shape = parts.places(odd)
+    if not len(place):
+        return
     planes = cost.reshape(len(cost), -1)
     # where nothing else borders, nothing else can explain the colour
     doubt = np.stack(
         [
-            np.bincount(shape, np.minimum(p[place], MOST_COST), len(area))
+            np.bincount(shape, np.minimum(p[place], MOST_COST), len(parts))
             for p in (planes if by is None else by.reshape(len(by), -1))
         ]
     )
     doubt[k] = np.inf
-    given = (doubt.min(0) <= believable * area)[shape]
+    given = (doubt.min(0) <= believable * parts.area)[shape]
     place, host = place[given], doubt.argmin(0)[shape[given]]
     planes[k, place] = NO_BORDER
     planes[host, place] = 0
@@ -222,12 +164,14 @@ def false_dots(
         mask = (label == k) & ~nothing
         if not mask.any():
             continue
-        dots = _Islands.of(mask)
+        dots = Parts.of(mask)
         carrying: NDArray[np.bool_] = np.any(rules.present & rules.carries(int(k)), axis=1)
-        kin = carrying[label.ravel()[dots.place]] & ~nothing.ravel()[dots.place]
-        share = dots.around(kin) / np.maximum(dots.around(), 1)
-        large = _too_large(dots.area, dots.longest, sizes.usual[k])
-        out |= dots.drawn(large | (share < least_kin))
+        place, beside = dots.around(_RING_PX)
+        kin = carrying[label.ravel()[place]] & ~nothing.ravel()[place]
+        share = np.bincount(beside, kin, len(dots)) / np.maximum(
+            np.bincount(beside, minlength=len(dots)), 1
+        )
+        out |= dots.drawn(_too_large(dots, sizes.usual[k]) | (share < least_kin))
     return out
 
 
@@ -237,7 +181,7 @@ def lone_overlaps(
     rules: LayerRules,
     *,
     least_kin: float = 0.3,
-) -> Iterator[tuple[int, _Islands, NDArray[np.bool_]]]:
+) -> Iterator[tuple[int, Parts, NDArray[np.bool_]]]:
     """Islands with the colour of two layers crossing where neither of the two goes on.
 
     They are dirt, or another stack of nearly the same colour. Yields the stack, its islands and
@@ -250,13 +194,13 @@ def lone_overlaps(
         mask = (label == k) & ~nothing
         if not mask.any():
             continue
-        islands = _Islands.of(mask)
-        beside, known = label.ravel()[islands.place], ~nothing.ravel()[islands.place]
-        kin = islands.around((rules.present & rules.present[k]).any(1)[beside] & known)
+        islands = Parts.of(mask)
+        place, number = islands.around(_RING_PX)
+        beside, known = label.ravel()[place], ~nothing.ravel()[place]
+        kin = (rules.present & rules.present[k]).any(1)[beside] & known
         hides = (rules.hidden & rules.present[k]).any(1)[beside]
-        seen = islands.around(known & ~hides)
+        kin, seen = (np.bincount(number, w, len(islands)) for w in (kin, known & ~hides))
         odd = (kin < least_kin * seen) & (islands.longest <= HALO_PX - 16)
-        odd[0] = False
         if odd.any():
             yield int(k), islands, odd
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -16,14 +15,16 @@ from maskdelta.images import Box
 from maskdelta.segment._alike import Lookalike
 from maskdelta.segment._colour_model import ColourModel, ColourTable
 from maskdelta.segment._drift import DriftField
-from maskdelta.segment._labels import BlockLabels, label_block
+from maskdelta.segment._labels import label_stacks
+from maskdelta.segment._layers import BlockLabels, layers_of, nothing_photographed
 from maskdelta.segment._outlines import Edges
-from maskdelta.segment._rules import HALO_PX, DotSizes, LayerRules
+from maskdelta.segment._rules import HALO_PX, DotSizes, LayerRules, strips_of
 from maskdelta.study import SegmentSettings, Stack, read_json
 
 __all__ = ["Labeller"]
 
 _SMOOTH_HALO_PX = 4
+_NEAR_HALO_PX = 40
 
 
 @dataclass(frozen=True)
@@ -52,10 +53,12 @@ class Labeller:
 
     MARGIN_PX = HALO_PX + _SMOOTH_HALO_PX
     """How far a picture must reach beyond the box that is labelled."""
+    NEAR_PX = _NEAR_HALO_PX + _SMOOTH_HALO_PX
+    """The same where all that is wanted is what most of a box shows."""
     SMOOTHING_PX = 0.8
     """Sigma of the blur against grain."""
 
-    @cached_property
+    @property
     def table(self) -> ColourTable:
         """The model as a look-up table."""
         return self.model.table()
@@ -78,9 +81,39 @@ class Labeller:
         box : Box
             In the mosaic frame.
         """
+        if not covered.any():
+            return nothing_photographed(box.shape, self.rules)
+        label, cost = self._stacks(picture, covered, left_out, box)
+        return layers_of(label, cost, self.rules, rim_px=HALO_PX)
+
+    def label_only(
+        self,
+        picture: NDArray[np.uint8],
+        covered: NDArray[np.bool_],
+        left_out: NDArray[np.bool_],
+        box: Box,
+    ) -> NDArray[np.uint8]:
+        """(h, w) labels of a box, which `label` gives among much else.
+
+        Those within some px of its border may be others, since less is seen around the box: it
+        need only reach `NEAR_PX` beyond.
+        """
+        label, _ = self._stacks(picture, covered, left_out, box, halo_px=_NEAR_HALO_PX)
+        return label[_NEAR_HALO_PX:-_NEAR_HALO_PX, _NEAR_HALO_PX:-_NEAR_HALO_PX]
+
+    def _stacks(
+        self,
+        picture: NDArray[np.uint8],
+        covered: NDArray[np.bool_],
+        left_out: NDArray[np.bool_],
+        box: Box,
+        *,
+        halo_px: int = HALO_PX,
+    ) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+        """Labels and costs over a box grown by a halo."""
         cut = (slice(_SMOOTH_HALO_PX, -_SMOOTH_HALO_PX),) * 2
-        colour = smoothed(picture)[cut] / self.drift.over(box.grown(HALO_PX))
-        found = label_block(
+        colour = self._colour(picture, box.grown(halo_px))
+        return label_stacks(
             colour,
             covered[cut],
             left_out[cut],
@@ -91,14 +124,16 @@ class Labeller:
             alike=self.alike,
             edges=self.edges,
         )
-        inner = (..., slice(HALO_PX, -HALO_PX), slice(HALO_PX, -HALO_PX))
-        return BlockLabels(
-            found.label[inner],
-            found.confidence[inner],
-            found.membership[inner],
-            found.visible[inner],
-            found.inferred[inner],
-        )
+
+    def _colour(self, picture: NDArray[np.uint8], box: Box) -> NDArray[np.float32]:
+        """Colour over a box, smoothed and freed from drift; the picture reaches farther."""
+        out = np.empty((*box.shape, 3), np.float32)
+        for rows in strips_of(box.height):
+            part = smoothed(picture[rows.start : rows.stop + 2 * _SMOOTH_HALO_PX])
+            inner = part[_SMOOTH_HALO_PX:-_SMOOTH_HALO_PX, _SMOOTH_HALO_PX:-_SMOOTH_HALO_PX]
+            place = Box(box.x0, box.y0 + rows.start, box.x1, box.y0 + rows.stop)
+            np.divide(inner, self.drift.over(place), out=out[rows])
+        return out
 
     def to_json(self) -> dict[str, Any]:
         """Everything fitted, to full precision."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -14,6 +14,7 @@ from maskdelta.images import colour_slope
 from maskdelta.segment._alike import Lookalike, told_by_width
 from maskdelta.segment._borders import Colours, bordering_cost
 from maskdelta.segment._colour_model import ColourTable, luma_of
+from maskdelta.segment._compiled import compiled
 from maskdelta.segment._dirt import debris, dirt_inside, unknown_colours
 from maskdelta.segment._islands import (
     drop_crumbs,
@@ -32,38 +33,14 @@ from maskdelta.segment._rules import (
     UNKNOWN,
     DotSizes,
     LayerRules,
+    strips_of,
 )
 from maskdelta.study import SegmentSettings
 
-__all__ = ["BlockLabels", "label_block"]
-
-# rows worked on at a time where many planes are held at once, so that they stay in the cache
-_STRIP_PX = 64
+__all__ = ["label_stacks"]
 
 
-@dataclass(frozen=True)
-class BlockLabels:
-    """What one block shows.
-
-    Parameters
-    ----------
-    label : (H, W) uint8
-        Index of the stack, or one of UNKNOWN, SPOILED, NOT_PHOTOGRAPHED.
-    confidence : (H, W) uint8
-        Probability of that stack among those that border here, 0..255.
-    membership, visible, inferred : (L, H, W) uint8
-        Per layer: probability of presence 0..255; 255 where presence can be seen at all; 255
-        where the layer is continued under something that hides it.
-    """
-
-    label: NDArray[np.uint8]
-    confidence: NDArray[np.uint8]
-    membership: NDArray[np.uint8]
-    visible: NDArray[np.uint8]
-    inferred: NDArray[np.uint8]
-
-
-def label_block(
+def label_stacks(
     colour: NDArray[np.float32],
     covered: NDArray[np.bool_],
     ignored: NDArray[np.bool_],
@@ -74,7 +51,7 @@ def label_block(
     settings: SegmentSettings,
     alike: Sequence[Lookalike] = (),
     edges: Edges | None = None,
-) -> BlockLabels:
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
     """Label one block; its rim of `HALO_PX` should be cut off later.
 
     A blend of two stacks at an edge often has the colour of a third one, and outlines are darker
@@ -100,116 +77,129 @@ def label_block(
 
     Returns
     -------
-    BlockLabels
+    label : (H, W) uint8
+        Index of the stack, or one of UNKNOWN, SPOILED, NOT_PHOTOGRAPHED.
+    cost : (K, H, W) uint8
+        Of each stack, tenths of a log unit; NO_BORDER where it does not border.
     """
-    if not covered.any():
-        return _nothing_photographed(covered.shape, rules)
-    index = table.index(colour)
-    flat = colour_slope(colour) < table.steep
-    doubt, first = told_by_width(
-        np.stack([np.take(plane, index) for plane in table.doubt]),
-        np.take(table.likeliest, index),
-        flat,
-        alike,
+    flat = _level(colour, table.steep)
+    doubt, first, far = table.look_up(colour)
+    told_by_width(doubt, first, flat, alike)
+    colours = Colours(colour, doubt, first, far, flat)
+    doubtful, odd = unknown_colours(
+        colours.far, colours.flat, colours.first, _among(colours.first, rules.dot), settings
     )
-    colours = Colours(colour, doubt, first, np.take(table.far, index), flat)
-    unknown = unknown_colours(
-        colours.far, colours.flat, colours.first, rules.dot[colours.first], settings
-    )
-    trusted = (unknown == 0) & covered
+    trusted = ~doubtful & covered
     possible = covered & (colours.far <= 4 * settings.unknown_sigma**2)
     edge_px = settings.edge_px
     cost, second = bordering_cost(colours, trusted, possible, table.mean, rules, edge_px)
     give_back_dots(cost, rules, dots)
     trim_dots(cost, rules, dots)
-    label = _cheapest(cost)
-    best = cost.min(0)
+    label, best = _cheapest(cost)
     nothing = best == NO_BORDER
-    spoiled = debris(unknown, ~nothing, edge_px, settings.debris_px)
-    spoiled |= dirt_inside((unknown > 0) & covered, second, edge_px)
+    spoiled = debris(odd, ~nothing, edge_px, settings.debris_px)
+    spoiled |= dirt_inside(odd & covered, second, edge_px)
     spoiled = cv2.morphologyEx(spoiled, cv2.MORPH_CLOSE, np.ones((15, 15), np.uint8))
-    spoiled |= rules.spoils[label] & ~nothing
+    spoiled |= _among(label, rules.spoils) & ~nothing
     spoiled |= false_dots(label, nothing, rules, dots)
     for k, islands, odd in lone_overlaps(label, nothing, rules):
-        give_back(cost, k, islands.parts, odd, islands.area, by=colours.doubt)
+        give_back(cost, k, islands, odd, by=colours.doubt)
         spoiled |= islands.drawn(odd) & (cost[k] < NO_BORDER)
-    label = _cheapest(cost)
+    label, _ = _cheapest(cost)
     if edges is not None:
         # what lies beside dirt is seldom what it looks like
         near_dirt = cv2.dilate((spoiled > 0).astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
         found = find_edges(luma_of(colour), label, ~nothing & ~near_dirt, edges)
         _settle_edges(cost, label, found)
-        _join_lonely(cost, _cheapest(cost), found.place)
+        _join_lonely(cost, _cheapest(cost)[0], found.place)
         drop_crumbs(cost, rules, dots)
-        best = cost.min(0)
-        label = _cheapest(cost)
+        label, _ = _cheapest(cost)
     label[nothing] = UNKNOWN
     label[(spoiled > 0) | ignored] = SPOILED
     label[~covered] = NOT_PHOTOGRAPHED
-    chosen, membership = _probabilities(cost, best, label, rules)
-    visible = _visible(label, rules)
-    return BlockLabels(
-        label,
-        chosen,
-        membership,
-        visible,
-        _inferred((membership > 127) & (visible > 0), visible, label),
-    )
+    return label, cost
 
 
-def _cheapest(cost: NDArray[np.number]) -> NDArray[np.uint8]:
-    """(H, W), the first stack of least cost, of (K, H, W); numpy's argmin takes thrice as long."""
-    least = cost[0].copy()
-    label = np.zeros(least.shape, np.uint8)
+def _among(label: NDArray[np.uint8], chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(H, W), whether labels are among the stacks chosen, (K,) bool."""
+    table = np.zeros(256, np.uint8)
+    table[: len(chosen)] = chosen
+    return cv2.LUT(label, table).view(np.bool_)
+
+
+def _level(colour: NDArray[np.float32], steep: float) -> NDArray[np.bool_]:
+    """(H, W), whether px are on no edge: the colour's slope is less than `steep`."""
+    out = np.empty(colour.shape[:2], bool)
+    for rows in strips_of(len(colour)):
+        start = max(rows.start - 1, 0)
+        slope = colour_slope(colour[start : rows.stop + 1])
+        np.less(slope[rows.start - start :][: rows.stop - rows.start], steep, out=out[rows])
+    return out
+
+
+def _cheapest(cost: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """The first stack of least cost, (H, W), of (K, H, W), and that cost."""
+    label, least = np.zeros(cost.shape[1:], np.uint8), cost[0].copy()
     for k in range(1, len(cost)):
-        np.copyto(label, k, where=cost[k] < least)
-        np.minimum(least, cost[k], out=least)
-    return label
+        _take_cheaper(cost[k].reshape(-1), np.uint8(k), least.reshape(-1), label.reshape(-1))
+    return label, least
+
+
+@compiled
+def _take_cheaper(
+    cost: NDArray[np.uint8], k: np.uint8, least: NDArray[np.uint8], label: NDArray[np.uint8]
+) -> None:
+    for at in range(len(cost)):
+        label[at] = k if cost[at] < least[at] else label[at]
+        least[at] = min(least[at], cost[at])
 
 
 def _settle_edges(cost: NDArray[np.uint8], label: NDArray[np.uint8], found: Moved) -> None:
     """Cost of both stacks by how far a px lies from the edge between them; changes `cost`."""
     planes = cost.reshape(len(cost), -1)
-    odds = log_ndtr(np.abs(found.inside_px) / found.error_px)
-    odds -= log_ndtr(-np.abs(found.inside_px) / found.error_px)
-    tenths = np.clip(np.rint(10 * odds), 1, MOST_COST).astype(np.uint8)
-    stays = found.inside_px >= 0
-    own, other = label.ravel()[found.place], found.other
-    # that there are two stacks may be surer than which of them a px of their edge shows
-    by_colour = planes[other, found.place]
-    surer = stays & (by_colour > tenths) & (by_colour <= MOST_COST)
-    tenths = np.where(surer, by_colour, tenths)
-    planes[:, found.place] = NO_BORDER
-    planes[np.where(stays, own, other), found.place] = 0
-    planes[np.where(stays, other, own), found.place] = tenths
+    _put_edges(
+        planes,
+        label.reshape(-1),
+        found.place,
+        found.other,
+        found.inside_px,
+        found.error_px,
+        _odds(),
+    )
 
 
-def _nothing_photographed(shape: tuple[int, ...], rules: LayerRules) -> BlockLabels:
-    planes = np.zeros((len(rules.layers), *shape), np.uint8)
-    label = np.full(shape, NOT_PHOTOGRAPHED, np.uint8)
-    return BlockLabels(label, np.zeros(shape, np.uint8), planes, planes, planes)
+@cache
+def _odds() -> NDArray[np.uint8]:
+    """Odds, tenths of a log unit, that a px lies on its side of an edge, by 256ths of its error."""
+    z = np.arange(5 * 256) / 256
+    tenths = np.rint(10 * (log_ndtr(z) - log_ndtr(-z)))
+    return np.clip(tenths, 1, MOST_COST).astype(np.uint8)
 
 
-def _probabilities(
-    cost: NDArray[np.uint8], best: NDArray[np.uint8], label: NDArray[np.uint8], rules: LayerRules
-) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """Probability of the chosen stack, and of each layer's presence, 0..255."""
-    decay = np.exp(-0.1 * np.arange(256)).astype(np.float32)
-    decay[NO_BORDER - MOST_COST :] = 0  # what does not border
-    chosen = np.empty(best.shape, np.uint8)
-    membership = np.empty((len(rules.layers), *best.shape), np.uint8)
-    for y in range(0, len(best), _STRIP_PX):
-        rows = slice(y, y + _STRIP_PX)
-        weights = [cv2.LUT(cv2.subtract(plane[rows], best[rows]), decay) for plane in cost]
-        total = np.sum(weights, axis=0)
-        scale = np.where(label[rows] < UNKNOWN, 255 / np.maximum(total, 1e-6), 0).astype(np.float32)
-        chosen[rows] = np.rint(scale)  # the likeliest stack has weight 1
-        for layer, carrying in enumerate(rules.present.T):
-            present = [weights[k] for k in np.flatnonzero(carrying)]
-            # halves go down: between two stacks as likely, the one not chosen is not there
-            total = np.sum(present, axis=0) if present else np.zeros_like(scale)
-            membership[layer, rows] = np.ceil(total * scale - 0.5)
-    return chosen, membership
+@compiled
+def _put_edges(
+    cost: NDArray[np.uint8],
+    label: NDArray[np.uint8],
+    places: NDArray[np.intp],
+    others: NDArray[np.uint8],
+    inside_px: NDArray[np.float32],
+    error_px: NDArray[np.float32],
+    tenths: NDArray[np.uint8],
+) -> None:
+    for n in range(len(places)):
+        place, own, other = places[n], label[places[n]], others[n]
+        odds = tenths[min(int(256 * abs(inside_px[n]) / error_px[n] + 0.5), len(tenths) - 1)]
+        if inside_px[n] >= 0:
+            # that there are two stacks may be surer than which of them a px of their edge shows
+            by_colour = cost[other, place]
+            if odds < by_colour <= MOST_COST:
+                odds = by_colour
+        else:
+            own, other = other, own
+        for k in range(len(cost)):
+            cost[k, place] = NO_BORDER
+        cost[own, place] = 0
+        cost[other, place] = odds
 
 
 def _join_lonely(
@@ -222,29 +212,3 @@ def _join_lonely(
         alike += flat[place + step] == own
     lonely = alike < 2
     cost.reshape(len(cost), -1)[own[lonely], place[lonely]] = NO_BORDER
-
-
-def _visible(label: NDArray[np.uint8], rules: LayerRules) -> NDArray[np.uint8]:
-    shows = np.zeros((len(rules.layers), 256), np.uint8)
-    shows[:, : len(rules.stacks)] = np.where(rules.hidden.T, 0, 255)
-    return np.stack([cv2.LUT(label, table) for table in shows])
-
-
-def _inferred(
-    present: NDArray[np.bool_],
-    visible: NDArray[np.uint8],
-    label: NDArray[np.uint8],
-    *,
-    reach_px: int = 31,
-) -> NDArray[np.uint8]:
-    """Continue a layer straight across what hides it, when it shows on both sides."""
-    hidden = (visible == 0) & (label < UNKNOWN)
-    out = np.zeros(present.shape, np.uint8)
-    for layer in range(len(present)):
-        if not hidden[layer].any():
-            continue
-        seen = present[layer].astype(np.uint8)
-        for shape in ((reach_px, 1), (1, reach_px)):
-            bridged = cv2.morphologyEx(seen, cv2.MORPH_CLOSE, np.ones(shape, np.uint8))
-            out[layer][(bridged > 0) & hidden[layer]] = 255
-    return out

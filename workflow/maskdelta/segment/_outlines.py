@@ -17,6 +17,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from maskdelta.segment._compiled import compiled
+
 __all__ = ["Edges", "Moved", "find_edges"]
 
 Array = NDArray[np.float64]
@@ -161,65 +163,28 @@ def find_edges(
     if not len(edges.shift_px):
         return Moved.none()
     masked = np.where(known, label, np.uint8(255))
-    place, other, distance = _beside(masked)
-    kept = edges.row[masked.ravel()[place], other] >= 0
-    place, other, distance = place[kept], other[kept], distance[kept]
-    own = masked.ravel()[place]
-    row = edges.row[own, other]
-    # the axis runs from the lower number to the higher
-    side = np.where(own < other, np.float32(-1), np.float32(1))
-    signed = side * distance
-    at = signed - edges.shift_px[row]
-    # what lies deeper inside is not in question
-    kept = side * at < most_px
-    place, other, row, side, signed, at = (
-        place[kept],
-        other[kept],
-        row[kept],
-        side[kept],
-        signed[kept],
-        at[kept],
+    places = _near_another(masked)
+    place = np.empty(len(places), np.intp)
+    other = np.empty(len(places), np.uint8)
+    inside, error = (np.empty(len(places), np.float32) for _ in range(2))
+    count = _place_all(
+        np.ascontiguousarray(luma),
+        masked,
+        places,
+        _disc(REACH_PX),
+        edges.row,
+        edges.weights,
+        edges.offset_px,
+        edges.shift_px,
+        edges.error_px,
+        np.float32(most_px),
+        np.float32(jitter_px),
+        place,
+        other,
+        inside,
+        error,
     )
-    outwards, alone = _direction(masked, place, other)
-    axis = (outwards * -side[:, None])[alone]
-    found = _from_picture(luma, place[alone], axis, signed[alone], row[alone], edges)
-    at[alone] += np.clip(found - at[alone], -most_px, most_px)
-    error = np.where(alone, edges.error_px[row], np.float32(jitter_px))
-    return Moved(place, other, side * at, error)
-
-
-def _from_picture(
-    luma: NDArray[np.float32],
-    place: NDArray[np.intp],
-    axis: NDArray[np.float32],
-    signed: NDArray[np.float32],
-    row: NDArray[np.int16],
-    edges: Edges,
-) -> NDArray[np.float32]:
-    """(n,) place of each px on the axis across its edge, px."""
-    out = edges.offset_px[row] + edges.weights[row, -1] * signed
-    if not len(out):
-        return np.asarray(out, np.float32)
-    for k, step in enumerate(SAMPLES_PX.astype(np.float32)):
-        out += _sampled(luma, place, step * axis) * edges.weights[row, k]
-    return np.asarray(out, np.float32)
-
-
-def _sampled(
-    luma: NDArray[np.float32], place: NDArray[np.intp], away: NDArray[np.float32]
-) -> NDArray[np.float32]:
-    """(n,) luma at places (n, 2) x, y less than `REACH_PX` away from px, linearly between px.
-
-    Only the distance from the px is a fraction, so that a block's origin does not matter to the
-    bit, as it would to `cv2.remap`.
-    """
-    whole = np.floor(away)
-    right, down = (away - whole).T
-    width = luma.shape[1]
-    corner = place + whole[:, 1].astype(np.intp) * width + whole[:, 0].astype(np.intp)
-    flat = luma.ravel()
-    above, below = (flat[at] + right * (flat[at + 1] - flat[at]) for at in (corner, corner + width))
-    return np.asarray(above + down * (below - above))
+    return Moved(place[:count], other[:count], inside[:count], error[:count])
 
 
 def _disc(reach: int) -> NDArray[np.int64]:
@@ -231,45 +196,112 @@ def _disc(reach: int) -> NDArray[np.int64]:
     return np.asarray(offsets[order][1 : int((far <= reach).sum())])
 
 
-def _beside(
-    label: NDArray[np.uint8],
-) -> tuple[NDArray[np.intp], NDArray[np.uint8], NDArray[np.float32]]:
-    """Px near another label: flat index, the nearest other label, distance of the edge, px."""
+def _near_another(label: NDArray[np.uint8]) -> NDArray[np.intp]:
+    """Flat indices of px with another label in the square around."""
     square = np.ones((2 * REACH_PX + 1, 2 * REACH_PX + 1), np.uint8)
     near = (label < 255) & (cv2.erode(label, square) != cv2.dilate(label, square))
     # nobody looks at the rim of the picture
     near[:REACH_PX], near[-REACH_PX:], near[:, :REACH_PX], near[:, -REACH_PX:] = (False,) * 4
-    place, flat = np.flatnonzero(near), label.ravel()
-    own = flat[place]
-    other, distance = np.full(len(place), 255, np.uint8), np.zeros(len(place), np.float32)
-    for dx, dy in _disc(REACH_PX)[::-1]:
-        seen = flat[place + dy * label.shape[1] + dx]
-        differs = (seen != own) & (seen != 255)
-        np.copyto(other, seen, where=differs)
-        distance[differs] = np.hypot(dx, dy) - 0.5
-    kept = other < 255
-    return place[kept], other[kept], distance[kept]
+    return np.flatnonzero(near)
 
 
-def _direction(
-    label: NDArray[np.uint8], place: NDArray[np.intp], other: NDArray[np.uint8]
-) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    """Towards the middle of all px of the other label nearby, (n, 2) x, y of length 1; alone.
+@compiled
+def _place_all(
+    luma: NDArray[np.float32],
+    label: NDArray[np.uint8],
+    places: NDArray[np.intp],
+    disc: NDArray[np.int64],
+    rows: NDArray[np.int16],
+    weights: NDArray[np.float32],
+    offset_px: NDArray[np.float32],
+    shift_px: NDArray[np.float32],
+    error_px: NDArray[np.float32],
+    most_px: np.float32,
+    jitter_px: np.float32,
+    out_place: NDArray[np.intp],
+    out_other: NDArray[np.uint8],
+    out_inside: NDArray[np.float32],
+    out_error: NDArray[np.float32],
+) -> int:
+    """Fill in what `Moved` holds for px `places` of (H, W) labels; how many it is for.
 
-    Alone is a px with no third label right beside it, and with the other on one side only.
+    Px by px, since each asks for 28 others, of which the nearest mostly settle it.
     """
-    flat = label.ravel()
-    own = flat[place]
-    sums = np.zeros((3, len(place)), np.float32)
-    third = np.zeros(len(place), bool)
-    for dx, dy in _disc(REACH_PX):
-        seen = flat[place + dy * label.shape[1] + dx]
-        there = seen == other
-        for total, part in zip(sums, (dx, dy, 1), strict=True):
-            if part:
-                np.add(total, part, out=total, where=there)
-        if abs(dx) + abs(dy) == 1:
-            third |= ~there & (seen != own)
-    length = np.hypot(sums[0], sums[1])
-    outwards = np.stack([sums[0], sums[1]], 1) / np.maximum(length, 1e-6)[:, None]
-    return outwards, ~third & (length > 0.8 * sums[2])
+    width = label.shape[1]
+    flat, light = label.ravel(), luma.ravel()
+    steps = disc[:, 1] * width + disc[:, 0]
+    reaches = np.sqrt((disc[:, 0] ** 2 + disc[:, 1] ** 2).astype(np.float64)) - 0.5
+    # how far an edge may be for a px of each stack to be in question
+    deepest = np.zeros(256)
+    for own in range(len(rows)):
+        for other in range(len(rows)):
+            if rows[own, other] >= 0:
+                shift = shift_px[rows[own, other]]
+                deepest[own] = max(deepest[own], most_px + (-shift if own < other else shift))
+    count = 0
+    for place in places:
+        own = flat[place]
+        # the nearest other label, and how far its edge is
+        other, distance = own, 0.0
+        for n in range(len(steps)):
+            if reaches[n] >= deepest[own]:
+                break
+            seen = flat[place + steps[n]]
+            if seen != own and seen != 255:
+                other, distance = seen, reaches[n]
+                break
+        if other == own:
+            continue
+        row = rows[own, other]
+        if row < 0:
+            continue
+        # the axis runs from the lower number to the higher
+        side = -1.0 if own < other else 1.0
+        signed = side * distance
+        at = signed - shift_px[row]
+        # what lies deeper inside is not in question
+        if side * at >= most_px:
+            continue
+        # towards the middle of all px of the other label nearby
+        x, y, px = 0, 0, 0
+        for n in range(len(steps)):
+            if flat[place + steps[n]] == other:
+                x += disc[n, 0]
+                y += disc[n, 1]
+                px += 1
+        length = np.sqrt(float(x * x + y * y))
+        # alone with the other label, which lies on one side only
+        alone = length > 0.8 * px
+        for n in range(4):
+            seen = flat[place + steps[n]]
+            alone &= seen in (own, other)
+        error = jitter_px
+        if alone:
+            error = error_px[row]
+            u, v = -side * x / length, -side * y / length
+            found = offset_px[row] + weights[row, 5] * signed
+            for n in range(5):
+                found += weights[row, n] * _sampled(light, place, width, (n - 2) * u, (n - 2) * v)
+            at += min(max(found - at, -most_px), most_px)
+        out_place[count] = place
+        out_other[count] = other
+        out_inside[count] = side * at
+        out_error[count] = error
+        count += 1
+    return count
+
+
+@compiled
+def _sampled(light: NDArray[np.float32], place: int, width: int, dx: float, dy: float) -> float:
+    """Return the luma less than `REACH_PX` away from a px, linearly between px.
+
+    Only the distance from the px is a fraction, so that a block's origin does not matter to the
+    bit.
+    """
+    left, top = np.floor(dx), np.floor(dy)
+    right, down = dx - left, dy - top
+    corner = place + int(top) * width + int(left)
+    below = corner + width
+    first = light[corner] + right * (light[corner + 1] - light[corner])
+    second = light[below] + right * (light[below + 1] - light[below])
+    return float(first + down * (second - first))

@@ -20,13 +20,13 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-import scipy.optimize
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from maskdelta.images import distance_to, srgb_curve, srgb_inverse
 from maskdelta.segment._colour_model import LUMA, ColourModel
 from maskdelta.segment._dot_profile import DotProfile, RoundDot, explain_dot
+from maskdelta.segment._fitting import fitted
 from maskdelta.segment._outlines import SAMPLES_PX, Edges
 from maskdelta.segment._rules import UNKNOWN, LayerRules
 
@@ -142,13 +142,16 @@ class _Curve:
         return np.asarray((shapes[:, :2] - self.taken * shapes[:, 2:]) @ self.sides)
 
 
-def _shapes(at: Array, blur: float, line: float) -> Array:
-    """(n, 4): either side of the blurred step, and the line's part on either side."""
+def _shapes(at: Array, blur: float | Array, line: float | Array) -> Array:
+    """(..., n, 4): either side of the blurred step, and the line's part on either side.
+
+    Blur and width of the line are numbers, or arrays (..., 1) for several curves at once.
+    """
     wide = np.hypot(blur, line)
     hill = line / wide * np.exp(-0.5 * (at / wide) ** 2)
     beyond = ndtr(at * line / (blur * wide))
     step = ndtr(at / blur)
-    return np.column_stack([1 - step, step, hill * (1 - beyond), hill * beyond])
+    return np.stack([1 - step, step, hill * (1 - beyond), hill * beyond], -1)
 
 
 def _explain(
@@ -166,31 +169,40 @@ def _explain(
     # places between those along the axes are seen at corners alone, and hardly
     weight = np.sqrt(profile.count / profile.count.mean())
 
-    def named(p: Array) -> tuple[float, float, float, float]:
-        rest = iter(p[2:].tolist())
-        return p[0], p[1], next(rest) if line is None else line, next(rest, taken or 0.0)
+    def named(p: Array) -> tuple[Array, Array, Array, Array]:
+        rest = iter(p[:, 2:].T)
+        width = next(rest) if line is None else np.full(len(p), line)
+        return p[:, 0], p[:, 1], width, np.full(len(p), taken) if taken is not None else next(rest)
 
     def solve(p: Array) -> tuple[Array, Array]:
-        shift, blur, width, share = named(p)
+        shift, blur, width, share = (v[:, None] for v in named(p))
         shapes = _shapes(at - shift, blur, width)
-        design = shapes[:, :2] - share * shapes[:, 2:]
-        sides, *_ = np.linalg.lstsq(design * weight[:, None], light * weight, rcond=None)
-        return (design @ sides - light) * weight / light.mean(), sides
+        design = shapes[..., :2] - share[..., None] * shapes[..., 2:]
+        sides = _two_shares(design * weight[:, None], light * weight)
+        miss = (design * sides[:, None]).sum(-1) - light
+        return miss * weight / light.mean(), sides
 
     bounds = [(-3.0, 3.0), (0.5, 2.5)]
     bounds += [(0.3, 1.5)] if line is None else []
     bounds += [(-0.5, 1.0)] if taken is None else []
     first = [0.0, 1.2, *([0.8] if line is None else []), *([0.5] if taken is None else [])]
     fits = [
-        scipy.optimize.least_squares(
-            lambda p: solve(p)[0], [start, *first[1:]], bounds=tuple(zip(*bounds, strict=True))
-        )
+        fitted(lambda p: solve(p)[0], [start, *first[1:]], *zip(*bounds, strict=True))
         for start in starts
     ]
-    best = min(fits, key=lambda fit: fit.cost)
-    left, sides = solve(best.x)
-    shift, blur, width, share = (float(v) for v in named(best.x))
-    return _Curve(shift, blur, width, sides, share, float(np.sqrt(np.mean(left**2))))
+    best, _ = min(fits, key=lambda fit: fit[1])
+    left, sides = solve(best[None])
+    shift, blur, width, share = (float(v[0]) for v in named(best[None]))
+    return _Curve(shift, blur, width, sides[0], share, float(np.sqrt(np.mean(left**2))))
+
+
+def _two_shares(design: Array, values: Array) -> Array:
+    """(m, 2) least squares for designs of two columns, (m, n, 2)."""
+    first, second = design[..., 0], design[..., 1]
+    a, b, d = (first**2).sum(-1), (first * second).sum(-1), (second**2).sum(-1)
+    u, v = first @ values, second @ values
+    whole = np.maximum(a * d - b * b, 1e-12)
+    return np.stack([d * u - b * v, a * v - b * u], -1) / whole[:, None]
 
 
 def _curves(

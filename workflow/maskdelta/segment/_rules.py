@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,7 @@ __all__ = [
     "UNKNOWN",
     "DotSizes",
     "LayerRules",
+    "strips_of",
 ]
 
 NOT_PHOTOGRAPHED, SPOILED, UNKNOWN = 255, 254, 253
@@ -110,3 +111,9 @@ class DotSizes:
     def unknown(cls, least: NDArray[np.float64]) -> DotSizes:
         """Sizes before any dot was measured."""
         return cls(np.full(len(least), np.inf), least)
+
+
+def strips_of(height: int, *, strip_px: int = 64) -> Iterator[slice]:
+    """Rows that are worked on at a time, so that what is between two steps stays in the cache."""
+    for y in range(0, height, strip_px):
+        yield slice(y, min(y + strip_px, height))

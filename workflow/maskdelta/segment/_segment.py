@@ -25,11 +25,17 @@ from maskdelta.images import (
     write_rasters,
 )
 from maskdelta.segment._alike import lookalikes
-from maskdelta.segment._colour_model import ColourModel, ColourTable, fit_colours, luma_of
+from maskdelta.segment._colour_model import (
+    ColourModel,
+    ColourTable,
+    fit_colours,
+    fit_spreads,
+    luma_of,
+    spread_of,
+)
 from maskdelta.segment._drift import DriftField, Samples, fit_drift
 from maskdelta.segment._islands import dot_areas
 from maskdelta.segment._labeller import Labeller, smoothed
-from maskdelta.segment._labels import BlockLabels
 from maskdelta.segment._outlines import Edges
 from maskdelta.segment._profile import Profiles, fit_edges
 from maskdelta.segment._rules import NOT_PHOTOGRAPHED, SPOILED, UNKNOWN, DotSizes, LayerRules
@@ -282,19 +288,24 @@ def _write_layers(
     """Write the layer files; the labeller that knows how large dots are, and px of each label."""
     rules = labeller.rules
 
-    def label(box: Box, known: Labeller) -> BlockLabels:
-        wide = box.grown(Labeller.MARGIN_PX)
+    def shown(
+        box: Box, margin_px: int
+    ) -> tuple[NDArray[np.uint8], NDArray[np.bool_], NDArray[np.bool_], Box]:
+        wide = box.grown(margin_px)
         ox, oy = mosaic.origin
         tiles = coverage.read(wide)[0]
         left_out = _burnt(ignored, wide, mosaic.origin) | np.isin(tiles, list(blurred))
         place = Box(box.x0 + ox, box.y0 + oy, box.x1 + ox, box.y1 + oy)
-        return known.label(eight_bits(mosaic.read(wide)), tiles > 0, left_out, place)
+        return eight_bits(mosaic.read(wide)), tiles > 0, left_out, place
 
     # the same patches whatever blocks are worked in
     boxes = spread_blocks(mosaic.shape, 384, most=12)
 
     def patches(known: Labeller) -> list[NDArray[np.uint8]]:
-        return list(map_ordered(lambda box: label(box, known).label, boxes, threads=threads))
+        near = Labeller.NEAR_PX
+        return list(
+            map_ordered(lambda box: known.label_only(*shown(box, near)), boxes, threads=threads)
+        )
 
     def profiles(labels: list[NDArray[np.uint8]]) -> Profiles:
         found = Profiles(len(rules.stacks), rules.seats())
@@ -312,7 +323,7 @@ def _write_layers(
     labeller = replace(labeller, edges=edges)
 
     def render(box: Box) -> tuple[NDArray[np.uint8], ...]:
-        found = label(box, labeller)
+        found = labeller.label(*shown(box, Labeller.MARGIN_PX))
         counts.append(np.bincount(found.label.ravel(), minlength=256))
         return (
             found.membership,
@@ -368,12 +379,13 @@ def _burnt(
 def _confusion(samples: list[tuple[str, Samples]], drift: DriftField) -> dict[str, dict[str, int]]:
     """Each swatch judged by a model made without it: px of a stack called each stack."""
     flat = [(s, p.colour / drift.at(p.points)) for s, p in samples]
+    spreads = [(s, spread_of(colour)) for s, colour in flat]
     table: dict[str, dict[str, int]] = {}
     for number, (stack, colour) in enumerate(flat):
-        rest = flat[:number] + flat[number + 1 :]
+        rest = spreads[:number] + spreads[number + 1 :]
         if stack not in {s for s, _ in rest}:
             continue  # its only swatch: nothing is left to learn it from
-        model = fit_colours(rest)
+        model = fit_spreads(rest)
         called = np.bincount(model.log_likelihood(colour).argmax(1), minlength=len(model.stacks))
         row = table.setdefault(stack, {})
         for name, count in zip(model.stacks, called, strict=True):
