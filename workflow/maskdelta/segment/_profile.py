@@ -15,18 +15,18 @@ a px lies is worked out (least mean square error, as in any text on linear estim
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+import scipy.optimize
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from maskdelta.images import distance_to, srgb_curve, srgb_inverse
 from maskdelta.segment._colour_model import LUMA, ColourModel
 from maskdelta.segment._dot_profile import DotProfile, RoundDot, explain_dot
-from maskdelta.segment._fitting import fitted
 from maskdelta.segment._outlines import SAMPLES_PX, Edges
 from maskdelta.segment._rules import UNKNOWN, LayerRules
 
@@ -187,13 +187,24 @@ def _explain(
     bounds += [(-0.5, 1.0)] if taken is None else []
     first = [0.0, 1.2, *([0.8] if line is None else []), *([0.5] if taken is None else [])]
     fits = [
-        fitted(lambda p: solve(p)[0], [start, *first[1:]], *zip(*bounds, strict=True))
+        scipy.optimize.least_squares(
+            lambda p: solve(p[None])[0][0],
+            [start, *first[1:]],
+            jac=lambda p: _slopes(lambda many: solve(many)[0], p),
+            bounds=tuple(zip(*bounds, strict=True)),
+        )
         for start in starts
     ]
-    best, _ = min(fits, key=lambda fit: fit[1])
-    left, sides = solve(best[None])
-    shift, blur, width, share = (float(v[0]) for v in named(best[None]))
+    best = min(fits, key=lambda fit: fit.cost).x[None]
+    left, sides = solve(best)
+    shift, blur, width, share = (float(v[0]) for v in named(best))
     return _Curve(shift, blur, width, sides[0], share, float(np.sqrt(np.mean(left**2))))
+
+
+def _slopes(values: Callable[[Array], Array], at: Array, *, step: float = 1e-6) -> Array:
+    """(n, p) derivatives of `values`, (m, p) -> (m, n), at (p,): all steps in one call."""
+    found = values(np.vstack([at, at + step * np.eye(len(at))]))
+    return (found[1:] - found[0]).T / step
 
 
 def _two_shares(design: Array, values: Array) -> Array:
