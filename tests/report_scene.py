@@ -205,6 +205,9 @@ def _write_view(root: Path, folder: Path, die: str, picture: np.ndarray) -> None
         "pairs",
         [{**pair, "score": 0.97, "candidates": 1, "residual_px": 0.22, "used": True}],
     )
+    seam = {"file_a": names[0], "file_b": names[1], "x_px": 320.0, "y_px": 209.5}
+    seam |= {"step_levels": 7.1, "overlap_levels": 9.4}
+    write_table(folder / "mosaic_seams.csv", "mosaic_seams", [seam])
     write_json(folder / "stitch.json", {"figures": {"islands": 1, "lens": 0.001}, "notes": []})
     flat_field = FlatField(2, np.full((3, 5), -0.05), 0.01)
     flat_field.write(folder / "flat_field.json")

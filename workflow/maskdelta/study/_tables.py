@@ -164,6 +164,24 @@ _PAIRS = Table(
     ),
 )
 
+_MOSAIC_SEAMS = Table(
+    "mosaic_seams",
+    "A row two tiles that share an overlap, with the seam that divides it in the mosaic.",
+    (
+        _c("file_a", str, "Tile to the left of the seam, or above it."),
+        _c("file_b", str, "The other tile."),
+        _c("x_px", float, "Middle of the overlap, mosaic frame.", decimals=1),
+        _c("y_px", float, "Middle of the overlap, mosaic frame.", decimals=1),
+        _c(
+            "step_levels",
+            float,
+            "Mean difference between the two tiles along the seam, grey levels of 255.",
+            decimals=2,
+        ),
+        _c("overlap_levels", float, "The same over the whole overlap.", decimals=2),
+    ),
+)
+
 _SEAMS = Table(
     "seams",
     "A row a seam that an earlier joining left inside a finished picture.",
@@ -561,6 +579,7 @@ TABLES: dict[str, Table] = {
         _QUALITY,
         _NEIGHBOURS,
         _PAIRS,
+        _MOSAIC_SEAMS,
         _SEAMS,
         _JUMPS,
         _RESIDUALS,

@@ -28,6 +28,7 @@ from maskdelta.survey._neighbours import Neighbour, pair_up
 from maskdelta.survey._order import check_order
 from maskdelta.survey._overview import locate_in_overview
 from maskdelta.survey._places import Places, nominal_places, sorted_naturally
+from maskdelta.survey._small import SmallPictures
 
 __all__ = ["Survey", "survey"]
 
@@ -49,6 +50,7 @@ class Survey:
         Places that need another tile: x_px, y_px, area_px2, why, take.
     figures : dict
         Counts and figures of the whole view.
+    small : SmallPictures
     """
 
     quality: list[dict[str, Any]]
@@ -56,18 +58,20 @@ class Survey:
     flat_field: FlatField = field(default_factory=FlatField)
     gaps: list[dict[str, Any]] = field(default_factory=list)
     figures: dict[str, Any] = field(default_factory=dict)
+    small: SmallPictures = field(default_factory=SmallPictures)
 
     def write(self, folder: str | Path) -> None:
-        """Write quality.csv, neighbours.csv, flat_field.json and survey.json."""
+        """Write quality.csv, neighbours.csv, flat_field.json, survey.json and small.npz."""
         folder = Path(folder)
         write_table(folder / "quality.csv", "quality", self.quality)
         write_table(folder / "neighbours.csv", "neighbours", self.neighbours)
         self.flat_field.write(folder / "flat_field.json")
         write_json(folder / "survey.json", {"gaps": self.gaps, "figures": self.figures})
+        self.small.write(folder / "small.npz")
 
     @classmethod
     def read(cls, folder: str | Path) -> Survey:
-        """Read what `write` wrote.
+        """Read what `write` wrote, but for the small pictures.
 
         Raises
         ------
@@ -156,7 +160,7 @@ def survey(
         gaps,
         settings.search_frac,
     )
-    return Survey(quality, neighbours, flat_field, gaps, figures)
+    return Survey(quality, neighbours, flat_field, gaps, figures, SmallPictures.of(looks))
 
 
 def _sizes(looks: Sequence[Look]) -> Array:
