@@ -24,6 +24,7 @@ from maskdelta.study import (
     write_table,
 )
 from maskdelta.survey import FlatField, Survey
+from maskdelta.survey._dust import Speck
 
 HEIGHT, WIDTH = 420, 640
 LAYERS = ("polysilicon", "metal")
@@ -252,6 +253,7 @@ def survey_of(names: Sequence[str], lefts: Sequence[float], flat_field: FlatFiel
         "search_px": 60,
         "shading_rms_frac": 0.01,
         "missing_places": 0,
+        "dust": [Speck(120.0, 80.0, 3.2, 0.07, 9).to_mapping()],
         "colour_profiles": 0,
         "gaps": 2,
     }

@@ -159,7 +159,7 @@ class _Scene:
             poses.blurred(blur_limit),
             BoundedCache(lambda name: read_picture(paths[name]), budget_bytes=256 * 2**20),
             BoundedCache(flat_field.gain, budget_bytes=128 * 2**20),
-            not flat_field.order,
+            flat_field.changes_nothing,
             np.dtype(np.uint16 if bits == 16 else np.uint8),
             Box(x0, y0, x1, y1),
         )

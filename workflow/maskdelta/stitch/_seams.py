@@ -152,7 +152,7 @@ def _even(pose: Pose, flat_field: FlatField, small: SmallPictures) -> tuple[Imag
     """Small picture of a tile: its grey levels, (h, w, 3), and its sharpness and use, (h, w, 2)."""
     picture = small.of_tile(pose.file)
     light = picture.linear * np.float32(1 / pose.exposure)
-    if flat_field.order:
+    if not flat_field.changes_nothing:
         light *= flat_field.gain(light.shape[:2])
     # the root is near enough to the sRGB curve
     levels = np.float32(255) * np.sqrt(np.maximum(light, 0))

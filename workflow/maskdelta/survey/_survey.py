@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +20,8 @@ from maskdelta.study import (
     write_table,
 )
 from maskdelta.survey._coarse import coarse_centres
-from maskdelta.survey._flat_field import FlatField, Overlap, estimate_flat_field
+from maskdelta.survey._dust import Speck, find_dust
+from maskdelta.survey._flat_field import FlatField
 from maskdelta.survey._focus import relative_focus
 from maskdelta.survey._gaps import find_gaps
 from maskdelta.survey._look import Look, base_names, look_at_all
@@ -28,6 +29,7 @@ from maskdelta.survey._neighbours import Neighbour, pair_up
 from maskdelta.survey._order import check_order
 from maskdelta.survey._overview import locate_in_overview
 from maskdelta.survey._places import Places, nominal_places, sorted_naturally
+from maskdelta.survey._ratios import Overlap, estimate_flat_field
 from maskdelta.survey._small import SmallPictures
 
 __all__ = ["Survey", "survey"]
@@ -144,8 +146,11 @@ def survey(
     centres = coarse_centres(len(looks), good, nominal, size_px=float(max(size)))
     overlaps = [o for pair in good if (o := _overlap(looks, centres, pair)) is not None]
     flat_field, exposures = estimate_flat_field(looks, overlaps)
+    dust = find_dust(looks)
     if settings.flat_field == "none":
         flat_field = FlatField()
+    elif dust:
+        flat_field = replace(flat_field, specks=dust, width_px=looks[0].width_px)
     focus = relative_focus(looks, overlaps)
     gaps = _gaps(looks, names, places, pairing.linear, centres, good, settings)
     quality = _quality_rows(looks, centres, focus, exposures, good, settings, lost)
@@ -157,6 +162,7 @@ def survey(
         places,
         pairing.linear,
         flat_field,
+        dust,
         gaps,
         settings.search_frac,
     )
@@ -284,6 +290,7 @@ def _figures(
     places: Places,
     linear: Array | None,
     flat_field: FlatField,
+    dust: Sequence[Speck],
     gaps: Sequence[Any],
     search_frac: float,
 ) -> dict[str, Any]:
@@ -291,7 +298,7 @@ def _figures(
     if places.units is not None and linear is not None:
         found = np.round(places.units @ linear.T, 1) + 0.0
         nominal_px = {look.file: place for look, place in zip(looks, found.tolist(), strict=True)}
-    gain = flat_field.gain((96, 128))
+    gain = replace(flat_field, specks=()).gain((96, 128))
     known = "none" if places.units is None else "grid" if places.linear is not None else "positions"
     return {
         "tiles": len(looks),
@@ -306,6 +313,7 @@ def _figures(
         "shading_rms_frac": round(float(np.log(gain).std()), 5),
         "flat_field_residual_frac": round(flat_field.residual_frac, 5),
         "missing_places": len(places.missing),
+        "dust": [speck.to_mapping() for speck in dust],
         "colour_profiles": sum(look.info.colour_profile for look in looks),
         "gaps": len(gaps),
     }
