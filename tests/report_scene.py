@@ -25,6 +25,7 @@ from maskdelta.study import (
 )
 from maskdelta.survey import FlatField, Survey
 from maskdelta.survey._dust import Speck
+from maskdelta.survey._lateral import LateralColour
 
 HEIGHT, WIDTH = 420, 640
 LAYERS = ("polysilicon", "metal")
@@ -254,6 +255,7 @@ def survey_of(names: Sequence[str], lefts: Sequence[float], flat_field: FlatFiel
         "shading_rms_frac": 0.01,
         "missing_places": 0,
         "dust": [Speck(120.0, 80.0, 3.2, 0.07, 9).to_mapping()],
+        "lateral_colour": LateralColour(0.001, 0.0, 0.3, 0.02, 0.01, 0.01, patches=90).to_mapping(),
         "colour_profiles": 0,
         "gaps": 2,
     }

@@ -126,6 +126,7 @@ class _Scene:
     pictures: BoundedCache[str, NDArray[Any]]
     gains: BoundedCache[tuple[int, int], Image]
     even: bool
+    stretch: tuple[float, float]
     dtype: np.dtype
     box: Box
 
@@ -160,6 +161,7 @@ class _Scene:
             BoundedCache(lambda name: read_picture(paths[name]), budget_bytes=256 * 2**20),
             BoundedCache(flat_field.gain, budget_bytes=128 * 2**20),
             flat_field.changes_nothing,
+            (flat_field.red, flat_field.blue),
             np.dtype(np.uint16 if bits == 16 else np.uint8),
             Box(x0, y0, x1, y1),
         )
@@ -227,18 +229,41 @@ class _Scene:
                 f"{pose.file}: {width} x {height} px, but it was placed with "
                 f"{pose.width_px} x {pose.height_px} px; place the tiles again."
             )
-        x0, y0 = max(0, int(np.floor(x.min())) - 1), max(0, int(np.floor(y.min())) - 1)
-        x1, y1 = min(width, int(np.ceil(x.max())) + 2), min(height, int(np.ceil(y.max())) + 2)
+        far = 1 + int(np.ceil(max(map(abs, self.stretch)) * max(width, height)))
+        x0, y0 = max(0, int(np.floor(x.min())) - far), max(0, int(np.floor(y.min())) - far)
+        x1 = min(width, int(np.ceil(x.max())) + far + 1)
+        y1 = min(height, int(np.ceil(y.max())) + far + 1)
         linear = srgb_to_linear(picture[y0:y1, x0:x1])
         if not self.even:
             linear *= self.gains.get((height, width))[y0:y1, x0:x1]
         if pose.exposure != 1:
             linear *= np.float32(1 / pose.exposure)
-        drawn = cv2.remap(
-            linear,
-            x - np.float32(x0),
-            y - np.float32(y0),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
+        middle = ((width - 1) / 2 - x0, (height - 1) / 2 - y0)
+        drawn = _resampled(linear, x - np.float32(x0), y - np.float32(y0), middle, self.stretch)
         return linear_to_srgb(drawn, self.dtype)
+
+
+def _resampled(
+    linear: Image,
+    x: Image,
+    y: Image,
+    middle: tuple[float, float],
+    stretch: tuple[float, float],
+) -> Image:
+    """Places of a picture, (h, w, 3); red and blue are read where the lens put them."""
+
+    def at(plane: Image, by: float) -> Image:
+        mx, my = (
+            v if not by else v + np.float32(by) * (v - np.float32(m))
+            for v, m in zip((x, y), middle, strict=True)
+        )
+        found = cv2.remap(plane, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(found, np.float32)
+
+    if not any(stretch):
+        return at(linear, 0.0)
+    red, green, blue = (
+        at(np.ascontiguousarray(linear[..., k]), by)
+        for k, by in enumerate((stretch[0], 0.0, stretch[1]))
+    )
+    return np.asarray(cv2.merge([red, green, blue]))

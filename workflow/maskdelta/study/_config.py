@@ -192,6 +192,11 @@ class SurveySettings(Strict):
     flat_field: Literal["overlaps", "none"] = Field(
         "overlaps", description="Estimate vignetting from overlaps, or leave the tiles as they are."
     )
+    lateral_colour: bool = Field(
+        True,
+        description="Bring red and blue to the size of green where the tiles show that the "
+        "microscope does not; false leaves them.",
+    )
     blur_limit: float = Field(
         0.5,
         gt=0,

@@ -90,9 +90,15 @@ def find_dust(looks: Sequence[Look], *, least_tiles: int = 8) -> tuple[Speck, ..
 
 
 def _against_surroundings(levels: NDArray[np.uint8]) -> Image:
-    """Logarithm of the light of each cell, against the median of 11 x 11 cells around it."""
+    """Logarithm of the light of each cell, against the median of those around it.
+
+    Of 9 x 9 cells every second one is taken: small windows are ten times as fast.
+    """
     log_light = np.log(np.maximum(srgb_inverse(np.arange(256) / 255), 1e-3)).astype(np.float32)
-    around = cv2.medianBlur(levels, 11)
+    around = np.empty_like(levels)
+    for odd in np.ndindex(2, 2):
+        part = np.s_[odd[0] :: 2, odd[1] :: 2]
+        around[part] = cv2.medianBlur(np.ascontiguousarray(levels[part]), 5)
     apart = cv2.LUT(levels, log_light) - cv2.LUT(around, log_light)
     return np.asarray(np.clip(apart, -0.3, 0.3), np.float32)
 
@@ -141,8 +147,8 @@ def _fit(
     votes, tiles = _votes(seen, (x + cx - x0, y + cy - y0), depth, sigma)
     if votes < _VOTES or tiles < 2:
         return None
-    # half of the cells that the median was taken of lie within 4.4 of the middle: it is dark too
-    depth /= 1 - np.exp(-(4.4**2) / (2 * sigma**2))
+    # half of the cells that the median was taken of lie within 3.6 of the middle: it is dark too
+    depth /= 1 - np.exp(-(3.6**2) / (2 * sigma**2))
     # a cell shows the mean over its px
     sigma_px = float(np.sqrt(max(sigma**2 - 1 / 12, 0.1))) * cell_px
     depth = min(0.95, float(depth) * (sigma * cell_px / sigma_px) ** 2)

@@ -1,4 +1,4 @@
-"""Shading of the microscope and dust on its sensor, as they are divided out of pictures."""
+"""What is known of a microscope: shading, dust on its sensor, lateral colour."""
 
 from __future__ import annotations
 
@@ -37,6 +37,9 @@ class FlatField:
     specks : tuple of Speck
         Dust, in px of a tile of `width_px`.
     width_px : int
+    red, blue : float
+        Lateral colour: how much larger than green these are shown (`LateralColour`). It does not
+        change the light, but where it is.
     """
 
     order: int = 0
@@ -44,6 +47,8 @@ class FlatField:
     residual_frac: float = 0.0
     specks: tuple[Speck, ...] = ()
     width_px: int = 0
+    red: float = 0.0
+    blue: float = 0.0
 
     def __post_init__(self) -> None:
         given = np.zeros((3, 0)) if self.coefficients is None else self.coefficients
@@ -51,7 +56,7 @@ class FlatField:
 
     @property
     def changes_nothing(self) -> bool:
-        """Whether pictures stay as they are."""
+        """Whether the light of pictures stays as it is."""
         return not self.order and not self.specks
 
     def gain(self, shape: tuple[int, int]) -> NDArray[np.float32]:
@@ -114,6 +119,8 @@ class FlatField:
             "residual_frac": round(self.residual_frac, 6),
             "specks": [speck.to_mapping() for speck in self.specks],
             "width_px": self.width_px,
+            "red": self.red,
+            "blue": self.blue,
         }
 
     @classmethod
@@ -123,8 +130,11 @@ class FlatField:
             int(data["order"]),
             np.array(data["coefficients"]),
             float(data["residual_frac"]),
-            tuple(Speck(**speck) for speck in data["specks"]),
-            int(data["width_px"]),
+            # an anchor of an earlier version has no more than these
+            tuple(Speck(**speck) for speck in data.get("specks", ())),
+            int(data.get("width_px", 0)),
+            float(data.get("red", 0.0)),
+            float(data.get("blue", 0.0)),
         )
 
     @classmethod

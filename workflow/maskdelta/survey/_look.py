@@ -24,6 +24,7 @@ from maskdelta.images import (
     read_picture,
     srgb_to_linear,
 )
+from maskdelta.survey._lateral import shifts_of_colours
 
 __all__ = ["Look", "base_names", "look_at_all", "reduction_for"]
 
@@ -54,6 +55,8 @@ class Look:
         Share of the tile with hardly any detail in it.
     grey : (h', w') uint8
         In cells of `grey_cell_px`; only of the calmest tiles, else empty.
+    colour_shifts : (n, 8) float64
+        Of `shifts_of_colours`.
     """
 
     file: str
@@ -69,6 +72,7 @@ class Look:
     calm_frac: float
     grey: NDArray[np.uint8]
     grey_cell_px: int
+    colour_shifts: NDArray[np.float64]
 
     @property
     def detail(self) -> Image:
@@ -159,7 +163,7 @@ def _look_at(path: str | Path, info: PictureInfo, reduction: int) -> Look:
     height, width = (side // reduction * reduction for side in image.shape[:2])
     image = image[:height, :width]
     # strip by strip: planes of floats are many times the picture, and small ones stay in the cache
-    grey_cell = max(1, round(max(info.width_px, info.height_px) / 700))
+    grey_cell = max(1, -(-max(info.width_px, info.height_px) // 700))
     whole = math.lcm(reduction, grey_cell)
     step = max(1, _STRIP_PX // (width * whole)) * whole
     strips = [
@@ -185,6 +189,7 @@ def _look_at(path: str | Path, info: PictureInfo, reduction: int) -> Look:
         calm_frac=float((cv2.blur(detail * detail, (9, 9)) < 25).mean()),
         grey=fine,
         grey_cell_px=grey_cell,
+        colour_shifts=shifts_of_colours(image),
     )
 
 

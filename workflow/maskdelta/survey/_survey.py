@@ -24,6 +24,7 @@ from maskdelta.survey._dust import Speck, find_dust
 from maskdelta.survey._flat_field import FlatField
 from maskdelta.survey._focus import relative_focus
 from maskdelta.survey._gaps import find_gaps
+from maskdelta.survey._lateral import LateralColour, estimate_lateral
 from maskdelta.survey._look import Look, base_names, look_at_all
 from maskdelta.survey._neighbours import Neighbour, pair_up
 from maskdelta.survey._order import check_order
@@ -151,6 +152,12 @@ def survey(
         flat_field = FlatField()
     elif dust:
         flat_field = replace(flat_field, specks=dust, width_px=looks[0].width_px)
+    lateral = estimate_lateral(
+        [look.colour_shifts for look in looks if look.info.channels == 3],
+        float(np.hypot(size[0], size[1])) / 2,
+    )
+    if settings.lateral_colour:
+        flat_field = replace(flat_field, red=lateral.red, blue=lateral.blue)
     focus = relative_focus(looks, overlaps)
     gaps = _gaps(looks, names, places, pairing.linear, centres, good, settings)
     quality = _quality_rows(looks, centres, focus, exposures, good, settings, lost)
@@ -163,6 +170,7 @@ def survey(
         pairing.linear,
         flat_field,
         dust,
+        lateral,
         gaps,
         settings.search_frac,
     )
@@ -291,6 +299,7 @@ def _figures(
     linear: Array | None,
     flat_field: FlatField,
     dust: Sequence[Speck],
+    lateral: LateralColour,
     gaps: Sequence[Any],
     search_frac: float,
 ) -> dict[str, Any]:
@@ -314,6 +323,7 @@ def _figures(
         "flat_field_residual_frac": round(flat_field.residual_frac, 5),
         "missing_places": len(places.missing),
         "dust": [speck.to_mapping() for speck in dust],
+        "lateral_colour": lateral.to_mapping(),
         "colour_profiles": sum(look.info.colour_profile for look in looks),
         "gaps": len(gaps),
     }
