@@ -232,6 +232,7 @@ def survey_of(names: Sequence[str], lefts: Sequence[float], flat_field: FlatFiel
             "x_px": left + 184.5,
             "y_px": (HEIGHT - 1) / 2,
             "focus": 1.0,
+            "haze_frac": 0.0,
             "clipped_frac": 0.0,
             "dark_frac": 0.0,
             "exposure": 1.0,

@@ -204,6 +204,12 @@ class SurveySettings(Strict):
         description="A tile is called out of focus when its sharpness in overlaps is below this "
         "share of its neighbours'.",
     )
+    haze_limit: float = Field(
+        0.1,
+        gt=0,
+        description="A tile is called hazy when more scattered light lies over it than over its "
+        "neighbours by this share of the view's median light.",
+    )
 
 
 class StitchSettings(Strict):

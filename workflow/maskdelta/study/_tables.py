@@ -126,6 +126,12 @@ _QUALITY = Table(
         _c("x_px", float, "Nominal or coarsely found centre, px of the mosaic.", decimals=1),
         _c("y_px", float, "Nominal or coarsely found centre, px of the mosaic.", decimals=1),
         _c("focus", float, "Sharpness relative to the neighbours in overlaps.", decimals=3),
+        _c(
+            "haze_frac",
+            float,
+            "Scattered light over the tile against its neighbours, of the view's median light.",
+            decimals=3,
+        ),
         _c("clipped_frac", float, "Share of the pixels at the upper limit.", decimals=5),
         _c("dark_frac", float, "Share of the pixels at the lower limit.", decimals=5),
         _c("exposure", float, "Exposure factor against the other tiles, linear.", decimals=5),

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from maskdelta.survey._flat_field import FlatField, terms
 from maskdelta.survey._look import Look
 
-__all__ = ["Overlap", "estimate_flat_field"]
+__all__ = ["Overlap", "cells_in_both", "estimate_flat_field"]
 
 Array = NDArray[np.float64]
 _BLOCK = 4  # cells: one ratio per block
@@ -94,37 +94,61 @@ def _collect(looks: Sequence[Look], overlaps: Sequence[Overlap]) -> _Ratios:
     return _Ratios(*(np.concatenate([getattr(p, f) for p in parts]) for f in vars(parts[0])))
 
 
-def _ratios_of(looks: Sequence[Look], overlap: Overlap) -> _Ratios:
-    """Block means of the overlap; blocks with fewer than half of their cells usable are left out.
+def cells_in_both(
+    a: Look, b: Look, overlap: Overlap, flat_field: FlatField, *, whole: int = 1
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32], Array]:
+    """What two tiles show of their overlap, in cells of a.
 
     The shift is rounded to whole cells for a and the rest is made good by moving b bilinearly.
+
+    Returns
+    -------
+    of_a, of_b : (h, w, 3) float32
+        Linear light, divided by the flat field; h and w are multiples of `whole`, or 0.
+    fine : (h, w) float32
+        1 where both are usable, else 0.
+    corners : (2, 2) float64
+        Place of the first cell in a and in b, cells.
     """
-    a, b = looks[overlap.a], looks[overlap.b]
     sx, sy = overlap.x_px / a.cell_px, overlap.y_px / a.cell_px
     ix, iy = int(np.floor(sx)), int(np.floor(sy))
     (ha, wa), (hb, wb) = a.usable.shape, b.usable.shape
     x0, y0 = max(0, ix + 1), max(0, iy + 1)
-    x1, y1 = min(wa, ix + wb), min(ha, iy + hb)
-    columns, rows = (x1 - x0) // _BLOCK, (y1 - y0) // _BLOCK
-    if columns < 1 or rows < 1:
+    width = max(0, min(wa, ix + wb) - x0) // whole * whole
+    height = max(0, min(ha, iy + hb) - y0) // whole * whole
+    x1, y1 = x0 + width, y0 + height
+    if not (width and height):
+        none = np.zeros((0, 0, 3), np.float32)
+        return none, none, none[..., 0], np.zeros((2, 2))
+    of_a = a.linear[y0:y1, x0:x1].astype(np.float32)
+    of_b, fine_b = _moved(b, x0 - sx, y0 - sy, (height, width))
+    if flat_field.order:
+        of_a = of_a * flat_field.gain((ha, wa))[y0:y1, x0:x1]
+        ux, uy = max(0, round(x0 - sx)), max(0, round(y0 - sy))
+        of_b = of_b * flat_field.gain((hb, wb))[uy : uy + height, ux : ux + width]
+    fine = (a.usable[y0:y1, x0:x1] & fine_b).astype(np.float32)
+    return of_a, of_b, fine, np.array([[x0, y0], [x0 - sx, y0 - sy]])
+
+
+def _ratios_of(looks: Sequence[Look], overlap: Overlap) -> _Ratios:
+    """Block means of the overlap; blocks with less than half their cells usable are left out."""
+    a, b = looks[overlap.a], looks[overlap.b]
+    of_a, of_b, fine, corners = cells_in_both(a, b, overlap, FlatField(), whole=_BLOCK)
+    size = (fine.shape[1] // _BLOCK, fine.shape[0] // _BLOCK)
+    if not fine.size:
         empty = np.zeros(0, int)
         return _Ratios(empty, empty, np.zeros((0, 2)), np.zeros((0, 2)), np.zeros((0, 3)))
-    x1, y1 = x0 + columns * _BLOCK, y0 + rows * _BLOCK
-    of_a = a.linear[y0:y1, x0:x1].astype(np.float32)
-    of_b, fine_b = _moved(b, x0 - sx, y0 - sy, (y1 - y0, x1 - x0))
-    fine = (a.usable[y0:y1, x0:x1] & fine_b).astype(np.float32)
-    size = (columns, rows)
     share = cv2.resize(fine, size, interpolation=cv2.INTER_AREA)
     mean_a = cv2.resize(of_a * fine[..., None], size, interpolation=cv2.INTER_AREA)
     mean_b = cv2.resize(of_b * fine[..., None], size, interpolation=cv2.INTER_AREA)
     good = (share >= 0.5) & (mean_a.min(2) > 1e-4) & (mean_b.min(2) > 1e-4)
     gy, gx = np.nonzero(good)
-    middle = np.column_stack([x0 + (gx + 0.5) * _BLOCK, y0 + (gy + 0.5) * _BLOCK])
+    middle = np.column_stack([(gx + 0.5) * _BLOCK, (gy + 0.5) * _BLOCK])
     return _Ratios(
         np.full(len(gx), overlap.a),
         np.full(len(gx), overlap.b),
-        _normalised(middle, a),
-        _normalised(middle - [sx, sy], b),
+        _normalised(corners[0] + middle, a),
+        _normalised(corners[1] + middle, b),
         np.log(mean_a[good] / mean_b[good]).astype(float),
     )
 

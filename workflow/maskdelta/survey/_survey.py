@@ -24,6 +24,7 @@ from maskdelta.survey._dust import Speck, find_dust
 from maskdelta.survey._flat_field import FlatField
 from maskdelta.survey._focus import relative_focus
 from maskdelta.survey._gaps import find_gaps
+from maskdelta.survey._haze import relative_haze
 from maskdelta.survey._lateral import LateralColour, estimate_lateral
 from maskdelta.survey._look import Look, base_names, look_at_all
 from maskdelta.survey._neighbours import Neighbour, pair_up
@@ -160,7 +161,8 @@ def survey(
         flat_field = replace(flat_field, red=lateral.red, blue=lateral.blue)
     focus = relative_focus(looks, overlaps)
     gaps = _gaps(looks, names, places, pairing.linear, centres, good, settings)
-    quality = _quality_rows(looks, centres, focus, exposures, good, settings, lost)
+    haze = relative_haze(looks, overlaps, flat_field)
+    quality = _quality_rows(looks, centres, focus, haze, exposures, good, settings, lost)
     neighbours = [_neighbour_row(names, pair) for pair in pairing.neighbours if len(pair.shifts)]
     figures = _figures(
         looks,
@@ -231,6 +233,7 @@ def _quality_rows(
     looks: Sequence[Look],
     centres: Array,
     focus: Array,
+    haze: Array,
     exposures: Array,
     good: Sequence[Neighbour],
     settings: SurveySettings,
@@ -248,6 +251,8 @@ def _quality_rows(
         first.setdefault(look.sha256, look.file)
         if focus[k] < settings.blur_limit:
             flags.append("out of focus")
+        if haze[k] > settings.haze_limit:
+            flags.append("hazy")
         if look.clipped_frac > 0.05:
             flags.append("overexposed")
         if look.dark_frac > 0.25:
@@ -267,6 +272,7 @@ def _quality_rows(
                 "x_px": round(float(centres[k, 0]), 1),
                 "y_px": round(float(centres[k, 1]), 1),
                 "focus": round(float(focus[k]), 3),
+                "haze_frac": round(float(haze[k]), 3) + 0.0,
                 "clipped_frac": round(look.clipped_frac, 5),
                 "dark_frac": round(look.dark_frac, 5),
                 "exposure": round(float(exposures[k]), 5),
