@@ -24,6 +24,8 @@ from maskdelta.study import (
     write_table,
 )
 from maskdelta.survey import FlatField, Survey
+from maskdelta.survey._dust import Speck
+from maskdelta.survey._lateral import LateralColour
 
 HEIGHT, WIDTH = 420, 640
 LAYERS = ("polysilicon", "metal")
@@ -205,6 +207,9 @@ def _write_view(root: Path, folder: Path, die: str, picture: np.ndarray) -> None
         "pairs",
         [{**pair, "score": 0.97, "candidates": 1, "residual_px": 0.22, "used": True}],
     )
+    seam = {"file_a": names[0], "file_b": names[1], "x_px": 320.0, "y_px": 209.5}
+    seam |= {"step_levels": 7.1, "overlap_levels": 9.4}
+    write_table(folder / "mosaic_seams.csv", "mosaic_seams", [seam])
     write_json(folder / "stitch.json", {"figures": {"islands": 1, "lens": 0.001}, "notes": []})
     flat_field = FlatField(2, np.full((3, 5), -0.05), 0.01)
     flat_field.write(folder / "flat_field.json")
@@ -227,6 +232,7 @@ def survey_of(names: Sequence[str], lefts: Sequence[float], flat_field: FlatFiel
             "x_px": left + 184.5,
             "y_px": (HEIGHT - 1) / 2,
             "focus": 1.0,
+            "haze_frac": 0.0,
             "clipped_frac": 0.0,
             "dark_frac": 0.0,
             "exposure": 1.0,
@@ -249,6 +255,8 @@ def survey_of(names: Sequence[str], lefts: Sequence[float], flat_field: FlatFiel
         "search_px": 60,
         "shading_rms_frac": 0.01,
         "missing_places": 0,
+        "dust": [Speck(120.0, 80.0, 3.2, 0.07, 9).to_mapping()],
+        "lateral_colour": LateralColour(0.001, 0.0, 0.3, 0.02, 0.01, 0.01, patches=90).to_mapping(),
         "colour_profiles": 0,
         "gaps": 2,
     }

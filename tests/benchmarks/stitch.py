@@ -31,7 +31,7 @@ from stitch_peers import peer_tiles, plain_scikit_image, scan_stitcher
 from stitch_scenes import draw_die, overview_of, photograph, undecidable
 
 from maskdelta.images import Box, Raster, list_tiles, read_picture, write_raster
-from maskdelta.stitch import compose, place
+from maskdelta.stitch import compose, lead_seams, place
 from maskdelta.study import (
     Grid,
     Poses,
@@ -507,6 +507,7 @@ def run_child(files_path: Path, view_path: Path, out: Path) -> None:
         mosaic_path=out / "mosaic.ome.tif",
         tiles_path=out / "mosaic_tiles.tif",
         um_per_px=None,
+        seams=lead_seams(placed.poses, found.flat_field, found.small),
         threads=THREADS,
     )
     peak = peak_mib()

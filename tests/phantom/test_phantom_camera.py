@@ -130,6 +130,20 @@ def test_edges_stand_where_they_were_drawn() -> None:
     np.testing.assert_allclose(edges, expected, atol=0.1)
 
 
+def test_lateral_colour_moves_red_outwards_and_leaves_green() -> None:
+    shown = dataclasses.replace(QUIET, red_px=2.0, blue_px=-1.0)
+    specimen = Specimen(one_box())
+    plain, camera, shot = take_picture(specimen, camera=QUIET, look=PLAIN, seed=1)
+    picture, *_ = take_picture(specimen, camera=shown, look=PLAIN, seed=1)
+    np.testing.assert_array_equal(picture[..., 1], plain[..., 1])
+    middle = np.array([picture.shape[1] - 1, picture.shape[0] - 1]) / 2
+    at = camera.from_die_um(shot, np.array([[143.0, 114.0]]))[0] - middle
+    for channel, px in ((0, 2.0), (2, -1.0)):
+        as_green = [np.repeat(image[..., channel, None], 3, axis=2) for image in (plain, picture)]
+        moved = _centroid(as_green[1]) - _centroid(as_green[0])
+        np.testing.assert_allclose(moved, at * px / np.hypot(*middle), atol=0.05)
+
+
 def test_overlay_and_bias_move_the_edges() -> None:
     specimen = Specimen(one_box(), {"metal": (0.3, -0.2)}, {"metal": 0.25})
     field = specimen.edge_field("metal", (100, 80, 180, 150), 0.5)

@@ -147,6 +147,12 @@ def test_headlines(results):
     assert "2 of 3" in words  # tiles placed
 
 
+def test_uneven_seams_of_the_mosaic_are_told(results):
+    words = " ".join(Page(results / "report" / "die-a1.html").words.split())
+    assert "7.1 grey levels of 255 along the seams, 9.4 in the overlaps" in words
+    assert "Seams along which two tiles differ by more than 6 grey levels" in words
+
+
 def test_a_registration_is_shown_close_up(results):
     page = Page(results / "report" / "a1--b1-fit.html")
     assert "Worst: x " in page.words

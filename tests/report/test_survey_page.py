@@ -9,6 +9,7 @@ import pytest
 from maskdelta.report import write_survey_page
 from maskdelta.report._survey_page import _letters
 from maskdelta.survey import FlatField, Survey
+from maskdelta.survey._dust import Speck
 from report_scene import HEIGHT, survey_of
 
 
@@ -53,6 +54,16 @@ def test_the_flat_field_is_drawn_where_there_is_one(tmp_path, tiles):
     text = write(tmp_path, tiles, FlatField(2, np.full((3, 5), -0.1)))
     assert "Flat field" in text
     assert (tmp_path / "survey" / "pictures" / "shading_dark.png").is_file()
+
+
+def test_dust_on_the_sensor_is_listed(tmp_path, tiles):
+    words = " ".join(write(tmp_path, tiles).split())
+    assert "1 soft dark spot was found" in words
+    assert "it stays in the mosaic" in words
+    dusty = FlatField(specks=(Speck(120.0, 80.0, 3.2, 0.07, 9),), width_px=370)
+    assert "It is divided out with the flat field" in " ".join(
+        write(tmp_path, tiles, dusty).split()
+    )
 
 
 def test_one_finished_picture(tmp_path, tiles):

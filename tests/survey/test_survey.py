@@ -206,7 +206,7 @@ def test_exposures_are_found(tmp_path):
 def test_order_of_files_and_threads_do_not_matter(files, tmp_path):
     run(files).write(tmp_path / "one")
     run(files[::-1], threads=2).write(tmp_path / "two")
-    for name in ("quality.csv", "neighbours.csv", "flat_field.json", "survey.json"):
+    for name in ("quality.csv", "neighbours.csv", "flat_field.json", "survey.json", "small.npz"):
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
 
 

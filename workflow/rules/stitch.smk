@@ -32,9 +32,11 @@ rule mosaic:
         tiles=tile_files,
         poses="results/dies/{die}/{view}/tiles.csv",
         flat_field="results/dies/{die}/{view}/flat_field.json",
+        small="results/dies/{die}/{view}/survey/small.npz",
     output:
         mosaic="results/dies/{die}/{view}/mosaic.ome.tif",
         coverage="results/dies/{die}/{view}/mosaic_tiles.tif",
+        seams="results/dies/{die}/{view}/mosaic_seams.csv",
         scale="results/dies/{die}/{view}/scale.json",
     log:
         "results/logs/{die}/{view}/mosaic.log",

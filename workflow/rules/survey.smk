@@ -7,6 +7,7 @@ rule survey:
         neighbours="results/dies/{die}/{view}/survey/neighbours.csv",
         flat_field="results/dies/{die}/{view}/survey/flat_field.json",
         figures="results/dies/{die}/{view}/survey/survey.json",
+        small="results/dies/{die}/{view}/survey/small.npz",
     log:
         "results/logs/{die}/{view}/survey.log",
     benchmark:

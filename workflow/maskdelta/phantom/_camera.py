@@ -115,7 +115,18 @@ class Camera:
         itself.
         """
         s = self.settings
-        grid = self._source_grid(shot)
+        if not (s.red_px or s.blue_px):
+            return self._expose(shot, 0.0)
+        # the noise is the same each time, so that each channel is as it would be alone
+        red, green, blue = (self._expose(shot, px) for px in (s.red_px, 0.0, s.blue_px))
+        out = green.copy()
+        out[..., 0], out[..., 2] = red[..., 0], blue[..., 2]
+        return out
+
+    def _expose(self, shot: Shot, outwards_px: float) -> NDArray[np.uint8] | NDArray[np.uint16]:
+        """Take a tile that the lens shows larger, by so much in its corners."""
+        s = self.settings
+        grid = self._source_grid(shot, outwards_px)
         rng = np.random.default_rng([self.seed, 42, shot.number])
         shape = (s.tile_height, s.tile_width, 3)
         out = np.empty(shape, dtype=np.uint8 if s.bits == 8 else np.uint16)
@@ -137,12 +148,15 @@ class Camera:
             )
         return out
 
-    def _source_grid(self, shot: Shot) -> NDArray[np.float64]:
+    def _source_grid(self, shot: Shot, outwards_px: float) -> NDArray[np.float64]:
         """Painter px of every 16th tile pixel, (gy, gx, 2)."""
         s, u = self.settings, self.painter.um_per_px
         xs = np.arange(0, s.tile_width + 16, 16)
         ys = np.arange(0, s.tile_height + 16, 16)
         points = np.stack(np.meshgrid(xs, ys), axis=-1).astype(np.float64)
+        if outwards_px:
+            middle = np.array([s.tile_width - 1, s.tile_height - 1]) / 2
+            points = middle + (points - middle) / (1 + outwards_px / np.hypot(*middle))
         die = self.to_die_um(shot, points.reshape(-1, 2))
         return (die / u - 0.5).reshape(points.shape)
 

@@ -42,6 +42,8 @@ class CameraSettings:
         Standard deviation of the brightness over the tiles, in part a slow swing of the lamp.
     lens_px
         Displacement in the corners of a tile by the lens, px.
+    red_px, blue_px
+        How much farther out than green the lens shows red and blue in the corners of a tile, px.
     dust
         Number of specks on the sensor.
     """
@@ -69,6 +71,8 @@ class CameraSettings:
     vignetting: float = 0.11
     exposure_jitter: float = 0.04
     lens_px: float = 0.8
+    red_px: float = 0.0
+    blue_px: float = 0.0
     dust: int = 3
 
     def __post_init__(self) -> None:

@@ -159,6 +159,7 @@ def _view(folders: Folders, die: str, view: str) -> dict[str, Any]:
         "exaggeration": arrows.exaggeration,
         "unused": int((~arrows.used).sum()),
         "steps": _steps(pairs),
+        "uneven": _uneven(folder / "mosaic_seams.csv"),
         "flat_field": flat_field,
         "seams": seam_view(folders.report, folder, f"{files}_seams", die),
         "survey": f"../dies/{die}/{view}/survey/index.html",
@@ -170,6 +171,19 @@ def _steps(pairs: Sequence[dict[str, Any]], *, least_px: float = 1.0) -> list[di
     """Pairs of tiles whose seam may show a step, the largest first: those believed, then others."""
     steps = [row for row in pairs if (row["residual_px"] or 0.0) > least_px]
     return sorted(steps, key=lambda row: (not row["used"], -row["residual_px"]))
+
+
+def _uneven(path: Path, *, least_levels: float = 6.0) -> dict[str, Any] | None:
+    """How much tiles differ along the seams of a mosaic; None for a finished picture."""
+    rows = read_table(path, "mosaic_seams") if path.is_file() else []
+    if not rows:
+        return None
+    worst = [row for row in rows if row["step_levels"] > least_levels]
+    return {
+        "along": float(np.mean([row["step_levels"] for row in rows])),
+        "all_over": float(np.mean([row["overlap_levels"] for row in rows])),
+        "worst": sorted(worst, key=lambda row: -row["step_levels"]),
+    }
 
 
 def _remarks(folder: Path, poses: Poses, notes: Sequence[str]) -> list[str]:

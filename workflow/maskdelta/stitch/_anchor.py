@@ -9,8 +9,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from maskdelta.study import Pose, Poses, StitchSettings, write_json
 from maskdelta.survey import FlatField
 
@@ -61,10 +59,7 @@ class Anchor:
         if settings.refit or data.get("settings") != _digest(settings):
             return cls()
         poses = Poses(tuple(Pose(**row) for row in data["tiles"]))
-        shading = data["flat_field"]
-        flat_field = FlatField(
-            shading["order"], np.array(shading["coefficients"]), shading["residual_frac"]
-        )
+        flat_field = FlatField.from_mapping(data["flat_field"])
         return cls(poses, data["pairs"], flat_field)
 
 

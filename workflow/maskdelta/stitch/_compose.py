@@ -22,7 +22,8 @@ from maskdelta.images import (
     srgb_to_linear,
     write_rasters,
 )
-from maskdelta.stitch._coordinates import tile_coordinates
+from maskdelta.stitch._coordinates import depth_inside, tile_coordinates
+from maskdelta.stitch._seams import Seams
 from maskdelta.stitch._tiles import paths_by_name
 from maskdelta.study import Pose, Poses
 from maskdelta.survey import FlatField
@@ -42,6 +43,7 @@ def compose(
     mosaic_path: str | Path,
     tiles_path: str | Path,
     um_per_px: float | None,
+    seams: Seams | None = None,
     blur_limit: float = 0.0,
     block_px: int = 2048,
     threads: int = 1,
@@ -58,6 +60,8 @@ def compose(
     tiles_path : path
         uint16, 1 + number of the tile in `poses`, 0 where none.
     um_per_px : float or None
+    seams : Seams, optional
+        Without them each px is given by the tile that shows it most centrally.
     blur_limit : float
         Tiles whose focus is below it give their pixels only where no other tile lies.
     block_px : int
@@ -71,7 +75,7 @@ def compose(
     StitchError
         When no tile is placed, a placed tile's file is missing, or there are too many.
     """
-    scene = _Scene.of(files, poses, flat_field, blur_limit, block_px)
+    scene = _Scene.of(files, poses, flat_field, seams or Seams(), blur_limit, block_px)
     origin = (scene.box.x0, scene.box.y0)
     write_rasters(
         [
@@ -107,20 +111,9 @@ def _touching(tiles: Sequence[_Placed], box: Box) -> list[_Placed]:
     return [placed for placed in parts if not placed[2].empty]
 
 
-@dataclass(frozen=True)
-class _Seen:
-    """A part of the mosaic that a tile may fill, and where its px lie in the tile."""
-
-    number: int
-    pose: Pose
-    part: Box
-    x: Image
-    y: Image
-
-    def inside(self, box: Box) -> tuple[slice, slice]:
-        """The part as indices of an array that covers a box."""
-        x0, y0, x1, y1 = self.part
-        return np.s_[y0 - box.y0 : y1 - box.y0, x0 - box.x0 : x1 - box.x0]
+def _inside(part: Box, box: Box) -> tuple[slice, slice]:
+    """A part as indices of an array that covers a box."""
+    return np.s_[part.y0 - box.y0 : part.y1 - box.y0, part.x0 - box.x0 : part.x1 - box.x0]
 
 
 @dataclass(frozen=True)
@@ -128,10 +121,12 @@ class _Scene:
     """The placed tiles, ready to be drawn."""
 
     tiles: list[_Placed]
+    seams: Seams
     blurred: frozenset[int]
     pictures: BoundedCache[str, NDArray[Any]]
     gains: BoundedCache[tuple[int, int], Image]
     even: bool
+    stretch: tuple[float, float]
     dtype: np.dtype
     box: Box
 
@@ -141,6 +136,7 @@ class _Scene:
         files: Sequence[str | Path],
         poses: Poses,
         flat_field: FlatField,
+        seams: Seams,
         blur_limit: float,
         block_px: int,
     ) -> _Scene:
@@ -160,35 +156,36 @@ class _Scene:
         bits = probe_picture(paths[tiles[0][1].file]).bits
         return cls(
             tiles,
+            seams,
             poses.blurred(blur_limit),
             BoundedCache(lambda name: read_picture(paths[name]), budget_bytes=256 * 2**20),
             BoundedCache(flat_field.gain, budget_bytes=128 * 2**20),
-            not flat_field.order,
+            flat_field.changes_nothing,
+            (flat_field.red, flat_field.blue),
             np.dtype(np.uint16 if bits == 16 else np.uint8),
             Box(x0, y0, x1, y1),
         )
 
-    def _owners(self, box: Box, seen: Sequence[_Seen]) -> NDArray[np.uint16]:
-        """Number of the tile in which each pixel lies farthest from the border, 0 for none.
+    def _owners(self, box: Box, seen: Sequence[_Placed]) -> NDArray[np.uint16]:
+        """Number of the tile that gives each pixel, 0 for none.
 
-        A tile out of focus yields to any other.
+        It is the one that the seams leave the px to; where they say nothing or go in circles, the
+        one in which it lies farthest from the border. A tile out of focus yields to any other.
         """
+        among = frozenset(number for number, *_ in seen)
         owner = np.zeros(box.shape, np.uint16)
         depth = np.zeros(box.shape, np.float32)
-        for tile in seen:
-            width, height = tile.pose.width_px, tile.pose.height_px
-            # distance to the nearer of two borders, along each axis
-            across = np.abs(tile.x - np.float32((width - 1) / 2))
-            down = np.abs(tile.y - np.float32((height - 1) / 2))
-            np.subtract(np.float32(width / 2), across, out=across)
-            np.subtract(np.float32(height / 2), down, out=down)
-            inner = np.minimum(across, down, out=across)
-            if tile.number in self.blurred:
+        for number, pose, part in seen:
+            inner = depth_inside(pose, part)
+            if number in self.blurred:
                 inner *= np.float32(1e-4)
-            view = tile.inside(box)
+            lost = self.seams.lost(number, part, among)
+            if lost is not None:
+                np.multiply(inner, np.float32(1e-6), out=inner, where=lost)
+            view = _inside(part, box)
             better = inner > depth[view]
             np.copyto(depth[view], inner, where=better)
-            np.copyto(owner[view], np.uint16(tile.number), where=better)
+            np.copyto(owner[view], np.uint16(number), where=better)
         return owner
 
     def render(self, box: Box) -> tuple[NDArray[Any], NDArray[np.uint16]]:
@@ -208,20 +205,19 @@ class _Scene:
         self, box: Box, near: Sequence[_Placed], out: NDArray[Any]
     ) -> NDArray[np.uint16]:
         """Fill `out` with the pixels of a box; the number of each pixel's tile."""
-        seen = [
-            _Seen(number, pose, part, *tile_coordinates(pose, part))
-            for number, pose, part in _touching(near, box)
-        ]
+        seen = _touching(near, box)
         owner = self._owners(box, seen)
-        for tile in seen:
-            mine = owner[tile.inside(box)] == tile.number
+        for number, pose, part in seen:
+            mine = owner[_inside(part, box)] == number
             rows, columns = np.flatnonzero(mine.any(1)), np.flatnonzero(mine.any(0))
             if not len(rows):
                 continue
-            view = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
-            pixels = self._draw(tile.pose, tile.x[view], tile.y[view])
-            target = out[tile.inside(box)][view]
-            target[:] = cv2.copyTo(pixels, mine[view].astype(np.uint8), target.copy())
+            view = Box(int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1)
+            drawn = view.moved(part.x0, part.y0)
+            pixels = self._draw(pose, *tile_coordinates(pose, drawn))
+            target = out[_inside(drawn, box)]
+            mask = mine[view.y0 : view.y1, view.x0 : view.x1].astype(np.uint8)
+            target[:] = cv2.copyTo(pixels, mask, target.copy())
         return owner
 
     def _draw(self, pose: Pose, x: Image, y: Image) -> NDArray[Any]:
@@ -233,18 +229,41 @@ class _Scene:
                 f"{pose.file}: {width} x {height} px, but it was placed with "
                 f"{pose.width_px} x {pose.height_px} px; place the tiles again."
             )
-        x0, y0 = max(0, int(np.floor(x.min())) - 1), max(0, int(np.floor(y.min())) - 1)
-        x1, y1 = min(width, int(np.ceil(x.max())) + 2), min(height, int(np.ceil(y.max())) + 2)
+        far = 1 + int(np.ceil(max(map(abs, self.stretch)) * max(width, height)))
+        x0, y0 = max(0, int(np.floor(x.min())) - far), max(0, int(np.floor(y.min())) - far)
+        x1 = min(width, int(np.ceil(x.max())) + far + 1)
+        y1 = min(height, int(np.ceil(y.max())) + far + 1)
         linear = srgb_to_linear(picture[y0:y1, x0:x1])
         if not self.even:
             linear *= self.gains.get((height, width))[y0:y1, x0:x1]
         if pose.exposure != 1:
             linear *= np.float32(1 / pose.exposure)
-        drawn = cv2.remap(
-            linear,
-            x - np.float32(x0),
-            y - np.float32(y0),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
+        middle = ((width - 1) / 2 - x0, (height - 1) / 2 - y0)
+        drawn = _resampled(linear, x - np.float32(x0), y - np.float32(y0), middle, self.stretch)
         return linear_to_srgb(drawn, self.dtype)
+
+
+def _resampled(
+    linear: Image,
+    x: Image,
+    y: Image,
+    middle: tuple[float, float],
+    stretch: tuple[float, float],
+) -> Image:
+    """Places of a picture, (h, w, 3); red and blue are read where the lens put them."""
+
+    def at(plane: Image, by: float) -> Image:
+        mx, my = (
+            v if not by else v + np.float32(by) * (v - np.float32(m))
+            for v, m in zip((x, y), middle, strict=True)
+        )
+        found = cv2.remap(plane, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(found, np.float32)
+
+    if not any(stretch):
+        return at(linear, 0.0)
+    red, green, blue = (
+        at(np.ascontiguousarray(linear[..., k]), by)
+        for k, by in enumerate((stretch[0], 0.0, stretch[1]))
+    )
+    return np.asarray(cv2.merge([red, green, blue]))

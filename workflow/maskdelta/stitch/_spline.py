@@ -63,7 +63,7 @@ def load_spline(
         size = (smooth.shape[1] // every, smooth.shape[0] // every)
         whole = smooth[: size[1] * every, : size[0] * every]
         smooth = cv2.resize(whole, size, interpolation=cv2.INTER_AREA)
-    if flat_field is not None and flat_field.order:
+    if flat_field is not None and not flat_field.changes_nothing:
         # so smooth that a lens or a blur does not change it
         height, width = smooth.shape
         small = flat_field.gain((max(height * every // 8, 2), max(width * every // 8, 2)))

@@ -192,12 +192,23 @@ class SurveySettings(Strict):
     flat_field: Literal["overlaps", "none"] = Field(
         "overlaps", description="Estimate vignetting from overlaps, or leave the tiles as they are."
     )
+    lateral_colour: bool = Field(
+        True,
+        description="Bring red and blue to the size of green where the tiles show that the "
+        "microscope does not; false leaves them.",
+    )
     blur_limit: float = Field(
         0.5,
         gt=0,
         lt=1,
         description="A tile is called out of focus when its sharpness in overlaps is below this "
         "share of its neighbours'.",
+    )
+    haze_limit: float = Field(
+        0.1,
+        gt=0,
+        description="A tile is called hazy when more scattered light lies over it than over its "
+        "neighbours by this share of the view's median light.",
     )
 
 

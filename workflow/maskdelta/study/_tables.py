@@ -126,6 +126,12 @@ _QUALITY = Table(
         _c("x_px", float, "Nominal or coarsely found centre, px of the mosaic.", decimals=1),
         _c("y_px", float, "Nominal or coarsely found centre, px of the mosaic.", decimals=1),
         _c("focus", float, "Sharpness relative to the neighbours in overlaps.", decimals=3),
+        _c(
+            "haze_frac",
+            float,
+            "Scattered light over the tile against its neighbours, of the view's median light.",
+            decimals=3,
+        ),
         _c("clipped_frac", float, "Share of the pixels at the upper limit.", decimals=5),
         _c("dark_frac", float, "Share of the pixels at the lower limit.", decimals=5),
         _c("exposure", float, "Exposure factor against the other tiles, linear.", decimals=5),
@@ -161,6 +167,24 @@ _PAIRS = Table(
         _c("candidates", int, "Shifts that could not be told apart from the best."),
         _c("residual_px", float, "Distance from the placement found.", decimals=3, empty=True),
         _c("used", bool, "Whether the placement believes this pair."),
+    ),
+)
+
+_MOSAIC_SEAMS = Table(
+    "mosaic_seams",
+    "A row two tiles that share an overlap, with the seam that divides it in the mosaic.",
+    (
+        _c("file_a", str, "Tile to the left of the seam, or above it."),
+        _c("file_b", str, "The other tile."),
+        _c("x_px", float, "Middle of the overlap, mosaic frame.", decimals=1),
+        _c("y_px", float, "Middle of the overlap, mosaic frame.", decimals=1),
+        _c(
+            "step_levels",
+            float,
+            "Mean difference between the two tiles along the seam, grey levels of 255.",
+            decimals=2,
+        ),
+        _c("overlap_levels", float, "The same over the whole overlap.", decimals=2),
     ),
 )
 
@@ -562,6 +586,7 @@ TABLES: dict[str, Table] = {
         _QUALITY,
         _NEIGHBOURS,
         _PAIRS,
+        _MOSAIC_SEAMS,
         _SEAMS,
         _JUMPS,
         _RESIDUALS,

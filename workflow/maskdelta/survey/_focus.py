@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from maskdelta.survey._flat_field import Overlap
 from maskdelta.survey._look import Look
+from maskdelta.survey._ratios import Overlap
 
 __all__ = ["relative_focus"]
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import heapq
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +24,7 @@ from maskdelta.images import (
     read_picture,
     srgb_to_linear,
 )
+from maskdelta.survey._lateral import shifts_of_colours
 
 __all__ = ["Look", "base_names", "look_at_all", "reduction_for"]
 
@@ -48,6 +51,12 @@ class Look:
         Cells without a clipped or black pixel.
     sharpness : (h / 2, w / 2) float32
         Mean square of the Laplacian of the lightly smoothed grey, full resolution.
+    calm_frac : float
+        Share of the tile with hardly any detail in it.
+    grey : (h', w') uint8
+        In cells of `grey_cell_px`; only of the calmest tiles, else empty.
+    colour_shifts : (n, 8) float64
+        Of `shifts_of_colours`.
     """
 
     file: str
@@ -60,6 +69,10 @@ class Look:
     sharpness: Image
     clipped_frac: float
     dark_frac: float
+    calm_frac: float
+    grey: NDArray[np.uint8]
+    grey_cell_px: int
+    colour_shifts: NDArray[np.float64]
 
     @property
     def detail(self) -> Image:
@@ -109,8 +122,8 @@ def reduction_for(infos: Sequence[PictureInfo], *, longest_px: int = 420) -> int
     return max(1, -(-longest // longest_px))
 
 
-def look_at_all(files: Sequence[str | Path], *, threads: int) -> list[Look]:
-    """Decode every tile once, in threads.
+def look_at_all(files: Sequence[str | Path], *, threads: int, calmest: int = 32) -> list[Look]:
+    """Decode every tile once, in threads; of the `calmest` tiles a larger grey picture is kept.
 
     Raises
     ------
@@ -134,7 +147,15 @@ def look_at_all(files: Sequence[str | Path], *, threads: int) -> list[Look]:
             )
     reduction = reduction_for(infos)
     jobs = list(zip(files, infos, strict=True))
-    return list(map_ordered(lambda job: _look_at(*job, reduction), jobs, threads=threads))
+    looks: list[Look] = []
+    calm: list[tuple[float, int]] = []
+    for look in map_ordered(lambda job: _look_at(*job, reduction), jobs, threads=threads):
+        looks.append(look)
+        heapq.heappush(calm, (look.calm_frac, -len(looks)))
+        if len(calm) > calmest:
+            _, busy = heapq.heappop(calm)
+            looks[-busy - 1] = replace(looks[-busy - 1], grey=np.zeros((0, 0), np.uint8))
+    return looks
 
 
 def _look_at(path: str | Path, info: PictureInfo, reduction: int) -> Look:
@@ -142,13 +163,16 @@ def _look_at(path: str | Path, info: PictureInfo, reduction: int) -> Look:
     height, width = (side // reduction * reduction for side in image.shape[:2])
     image = image[:height, :width]
     # strip by strip: planes of floats are many times the picture, and small ones stay in the cache
-    step = max(1, _STRIP_PX // (width * reduction)) * reduction
+    grey_cell = max(1, -(-max(info.width_px, info.height_px) // 700))
+    whole = math.lcm(reduction, grey_cell)
+    step = max(1, _STRIP_PX // (width * whole)) * whole
     strips = [
-        _look_at_rows(image, y0, min(y0 + step, height), reduction) for y0 in range(0, height, step)
+        _look_at_rows(image, y0, min(y0 + step, height), reduction, grey_cell)
+        for y0 in range(0, height, step)
     ]
-    reduced, sharpness, linear, usable = (
+    reduced, sharpness, linear, usable, fine = (
         np.concatenate([getattr(strip, name) for strip in strips])
-        for name in ("reduced", "sharpness", "linear", "usable")
+        for name in ("reduced", "sharpness", "linear", "usable", "fine")
     )
     detail = cv2.GaussianBlur(reduced, (0, 0), 0.8) - cv2.GaussianBlur(reduced, (0, 0), 8.0)
     return Look(
@@ -162,6 +186,10 @@ def _look_at(path: str | Path, info: PictureInfo, reduction: int) -> Look:
         sharpness=_halved(sharpness),
         clipped_frac=sum(strip.clipped for strip in strips) / (height * width),
         dark_frac=sum(strip.dark for strip in strips) / (height * width),
+        calm_frac=float((cv2.blur(detail * detail, (9, 9)) < 25).mean()),
+        grey=fine,
+        grey_cell_px=grey_cell,
+        colour_shifts=shifts_of_colours(image),
     )
 
 
@@ -180,11 +208,12 @@ class _Strip:
     sharpness: Image
     linear: Image
     usable: NDArray[np.bool_]
+    fine: NDArray[np.uint8]
     clipped: int
     dark: int
 
 
-def _look_at_rows(image: NDArray[Any], y0: int, y1: int, reduction: int) -> _Strip:
+def _look_at_rows(image: NDArray[Any], y0: int, y1: int, reduction: int, grey_cell: int) -> _Strip:
     top = full_scale(image.dtype)
     small = (image.shape[1] // reduction, (y1 - y0) // reduction)
     first = max(0, y0 - _HALO_PX)
@@ -193,6 +222,10 @@ def _look_at_rows(image: NDArray[Any], y0: int, y1: int, reduction: int) -> _Str
     plain, laplacian = (plane[y0 - first : y1 - first] for plane in (plain, laplacian))
     reduced = cv2.resize(plain, small, interpolation=cv2.INTER_AREA)
     sharpness = cv2.resize(laplacian**2, small, interpolation=cv2.INTER_AREA)
+    fine_size = (plain.shape[1] // grey_cell, plain.shape[0] // grey_cell)
+    fine_px = plain[: fine_size[1] * grey_cell, : fine_size[0] * grey_cell]
+    # whole grey levels will do: the grain of the die is wider
+    fine = np.rint(cv2.resize(fine_px, fine_size, interpolation=cv2.INTER_AREA)).astype(np.uint8)
     del plain, laplacian
     rows = image[y0:y1]
     # a px is clipped, or dark, when one channel is
@@ -204,4 +237,4 @@ def _look_at_rows(image: NDArray[Any], y0: int, y1: int, reduction: int) -> _Str
         unusable = ((below & above) == 0).astype(np.float32)
         bad = cv2.resize(unusable, small, interpolation=cv2.INTER_AREA)
     linear = cv2.resize(srgb_to_linear(rows), small, interpolation=cv2.INTER_AREA)
-    return _Strip(reduced, sharpness, linear, bad == 0, clipped, dark)
+    return _Strip(reduced, sharpness, linear, bad == 0, fine, clipped, dark)

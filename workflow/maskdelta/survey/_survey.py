@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,14 +20,19 @@ from maskdelta.study import (
     write_table,
 )
 from maskdelta.survey._coarse import coarse_centres
-from maskdelta.survey._flat_field import FlatField, Overlap, estimate_flat_field
+from maskdelta.survey._dust import Speck, find_dust
+from maskdelta.survey._flat_field import FlatField
 from maskdelta.survey._focus import relative_focus
 from maskdelta.survey._gaps import find_gaps
+from maskdelta.survey._haze import relative_haze
+from maskdelta.survey._lateral import LateralColour, estimate_lateral
 from maskdelta.survey._look import Look, base_names, look_at_all
 from maskdelta.survey._neighbours import Neighbour, pair_up
 from maskdelta.survey._order import check_order
 from maskdelta.survey._overview import locate_in_overview
 from maskdelta.survey._places import Places, nominal_places, sorted_naturally
+from maskdelta.survey._ratios import Overlap, estimate_flat_field
+from maskdelta.survey._small import SmallPictures
 
 __all__ = ["Survey", "survey"]
 
@@ -49,6 +54,7 @@ class Survey:
         Places that need another tile: x_px, y_px, area_px2, why, take.
     figures : dict
         Counts and figures of the whole view.
+    small : SmallPictures
     """
 
     quality: list[dict[str, Any]]
@@ -56,18 +62,20 @@ class Survey:
     flat_field: FlatField = field(default_factory=FlatField)
     gaps: list[dict[str, Any]] = field(default_factory=list)
     figures: dict[str, Any] = field(default_factory=dict)
+    small: SmallPictures = field(default_factory=SmallPictures)
 
     def write(self, folder: str | Path) -> None:
-        """Write quality.csv, neighbours.csv, flat_field.json and survey.json."""
+        """Write quality.csv, neighbours.csv, flat_field.json, survey.json and small.npz."""
         folder = Path(folder)
         write_table(folder / "quality.csv", "quality", self.quality)
         write_table(folder / "neighbours.csv", "neighbours", self.neighbours)
         self.flat_field.write(folder / "flat_field.json")
         write_json(folder / "survey.json", {"gaps": self.gaps, "figures": self.figures})
+        self.small.write(folder / "small.npz")
 
     @classmethod
     def read(cls, folder: str | Path) -> Survey:
-        """Read what `write` wrote.
+        """Read what `write` wrote, but for the small pictures.
 
         Raises
         ------
@@ -140,11 +148,21 @@ def survey(
     centres = coarse_centres(len(looks), good, nominal, size_px=float(max(size)))
     overlaps = [o for pair in good if (o := _overlap(looks, centres, pair)) is not None]
     flat_field, exposures = estimate_flat_field(looks, overlaps)
+    dust = find_dust(looks)
     if settings.flat_field == "none":
         flat_field = FlatField()
+    elif dust:
+        flat_field = replace(flat_field, specks=dust, width_px=looks[0].width_px)
+    lateral = estimate_lateral(
+        [look.colour_shifts for look in looks if look.info.channels == 3],
+        float(np.hypot(size[0], size[1])) / 2,
+    )
+    if settings.lateral_colour:
+        flat_field = replace(flat_field, red=lateral.red, blue=lateral.blue)
     focus = relative_focus(looks, overlaps)
     gaps = _gaps(looks, names, places, pairing.linear, centres, good, settings)
-    quality = _quality_rows(looks, centres, focus, exposures, good, settings, lost)
+    haze = relative_haze(looks, overlaps, flat_field)
+    quality = _quality_rows(looks, centres, focus, haze, exposures, good, settings, lost)
     neighbours = [_neighbour_row(names, pair) for pair in pairing.neighbours if len(pair.shifts)]
     figures = _figures(
         looks,
@@ -153,10 +171,12 @@ def survey(
         places,
         pairing.linear,
         flat_field,
+        dust,
+        lateral,
         gaps,
         settings.search_frac,
     )
-    return Survey(quality, neighbours, flat_field, gaps, figures)
+    return Survey(quality, neighbours, flat_field, gaps, figures, SmallPictures.of(looks))
 
 
 def _sizes(looks: Sequence[Look]) -> Array:
@@ -213,6 +233,7 @@ def _quality_rows(
     looks: Sequence[Look],
     centres: Array,
     focus: Array,
+    haze: Array,
     exposures: Array,
     good: Sequence[Neighbour],
     settings: SurveySettings,
@@ -230,6 +251,8 @@ def _quality_rows(
         first.setdefault(look.sha256, look.file)
         if focus[k] < settings.blur_limit:
             flags.append("out of focus")
+        if haze[k] > settings.haze_limit:
+            flags.append("hazy")
         if look.clipped_frac > 0.05:
             flags.append("overexposed")
         if look.dark_frac > 0.25:
@@ -249,6 +272,7 @@ def _quality_rows(
                 "x_px": round(float(centres[k, 0]), 1),
                 "y_px": round(float(centres[k, 1]), 1),
                 "focus": round(float(focus[k]), 3),
+                "haze_frac": round(float(haze[k]), 3) + 0.0,
                 "clipped_frac": round(look.clipped_frac, 5),
                 "dark_frac": round(look.dark_frac, 5),
                 "exposure": round(float(exposures[k]), 5),
@@ -280,6 +304,8 @@ def _figures(
     places: Places,
     linear: Array | None,
     flat_field: FlatField,
+    dust: Sequence[Speck],
+    lateral: LateralColour,
     gaps: Sequence[Any],
     search_frac: float,
 ) -> dict[str, Any]:
@@ -287,7 +313,7 @@ def _figures(
     if places.units is not None and linear is not None:
         found = np.round(places.units @ linear.T, 1) + 0.0
         nominal_px = {look.file: place for look, place in zip(looks, found.tolist(), strict=True)}
-    gain = flat_field.gain((96, 128))
+    gain = replace(flat_field, specks=()).gain((96, 128))
     known = "none" if places.units is None else "grid" if places.linear is not None else "positions"
     return {
         "tiles": len(looks),
@@ -302,6 +328,8 @@ def _figures(
         "shading_rms_frac": round(float(np.log(gain).std()), 5),
         "flat_field_residual_frac": round(flat_field.residual_frac, 5),
         "missing_places": len(places.missing),
+        "dust": [speck.to_mapping() for speck in dust],
+        "lateral_colour": lateral.to_mapping(),
         "colour_profiles": sum(look.info.colour_profile for look in looks),
         "gaps": len(gaps),
     }
