@@ -59,7 +59,7 @@ def lookalikes(
     model : ColourModel
     rules : LayerRules
     sides_px : sequence of float
-        Shorter side of the usual swatch of each stack.
+        Shorter side of the widest swatch of each stack.
     most_sigma : float
         Pairs farther apart in colour are told by it.
     """
