@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from edge_scenes import FINE, METAL, OXIDE, photographed
-from maskdelta.segment._alike import Lookalike, lookalikes, told_by_width
+from maskdelta.segment._alike import Lookalike, lookalikes, told_by_host, told_by_width
 from maskdelta.segment._borders import Colours, bordering_cost
 from maskdelta.segment._colour_model import ColourModel
 from maskdelta.segment._narrow import mixed_gaps, thin_lines
@@ -183,3 +183,29 @@ def test_openings_are_wide_and_told_by_the_mean_around():
     assert (told[:, 190:230] != 4).all()
     assert (told_doubt.min(0) == 0).all()
     assert (np.take_along_axis(told_doubt, told[None].astype(int), 0) == 0).all()
+
+
+def test_a_contact_that_looks_half_like_a_gate_is_one_amid_metal_only():
+    stacks = {
+        "gate": Stack(layers=("diffusion", "polysilicon")),
+        "metal": Stack(layers=("metal",), hides=("diffusion", "polysilicon")),
+        "contact": Stack(layers=("metal", "contact"), hides=("diffusion", "polysilicon"), dot=True),
+        "field_oxide": Stack(),
+    }
+    layers = ("diffusion", "polysilicon", "contact", "metal")
+    rules = LayerRules.of(tuple(stacks), layers, stacks)
+    first = np.full((60, 120), 3, np.uint8)
+    first[10:50, 10:60] = 1
+    half = np.indices((8, 8)).sum(0) % 2 * 2  # gate and contact in turn
+    first[20:28, 20:28] = half  # in metal
+    first[20:28, 80:88] = half  # on bare ground
+    first[36:44, 20:50] = 0  # too long for a dot
+    first[36:44, 22:24] = 2
+    doubt = np.where(first == np.arange(4)[:, None, None], 0, 40).astype(np.uint8)
+    before = first.copy()
+    told_by_host(doubt, first, rules)
+    assert (first[20:28, 20:28] == 2).all()
+    assert (doubt[2, 20:28, 20:28] == 0).all()
+    assert doubt[[0, 1, 3], 20:28, 20:28].min() >= 40
+    before[20:28, 20:28] = 2
+    np.testing.assert_array_equal(first, before)

@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 
 from maskdelta.segment._colour_model import ColourModel
 from maskdelta.segment._distances import opened
+from maskdelta.segment._parts import Parts
 from maskdelta.segment._rules import MOST_COST, LayerRules, strips_of
 
-__all__ = ["Lookalike", "lookalikes", "told_by_width"]
+__all__ = ["Lookalike", "among", "lookalikes", "told_by_host", "told_by_width"]
 
 # the longest chain of labelling must stay within its halo
 _MOST_PX = 41
@@ -59,7 +60,7 @@ def lookalikes(
     model : ColourModel
     rules : LayerRules
     sides_px : sequence of float
-        Shorter side of the usual swatch of each stack.
+        Shorter side of the widest swatch of each stack.
     most_sigma : float
         Pairs farther apart in colour are told by it.
     """
@@ -146,3 +147,59 @@ def _settle(
     doubt[pair.usual][is_wide] = cost[is_wide]
     doubt[pair.usual][is_usual] = 0
     doubt[pair.wide][is_usual] = np.where(wide, cost, MOST_COST)[is_usual]
+
+
+def told_by_host(
+    doubt: NDArray[np.uint8],
+    first: NDArray[np.uint8],
+    rules: LayerRules,
+    *,
+    most_px: int = 20,
+    believable: int = 45,
+    least_share: float = 0.8,
+) -> None:
+    """Take small shapes in what a dot sits in for dots; changes `doubt` and `first`.
+
+    What the host hides cannot be seen amid it, but may have nearly the colour of a dot: a contact
+    in metal, half of whose px look like a gate, is neither to what trusts patches.
+
+    Parameters
+    ----------
+    doubt : (K, H, W) uint8
+        Tenths of a log unit.
+    first : (H, W) uint8
+    rules : LayerRules
+    most_px : int
+        Larger shapes are none.
+    believable : int
+        Mean doubt of the dot in such a shape.
+    least_share : float
+        Of what lies right around such a shape must show what the dot sits in.
+    """
+    for k in np.flatnonzero(rules.dot):
+        own = first == k
+        hosts = np.flatnonzero((rules.present & rules.carries(int(k))).any(1) & ~rules.dot)
+        if not len(hosts) or not own.any():
+            continue
+        beneath = rules.hidden[hosts].any(0)
+        hidden = rules.present.any(1) & (rules.present <= beneath).all(1) & ~rules.dot
+        alike = among(first, hidden)
+        parts = Parts.of(own | alike)
+        chosen = (parts.longest <= most_px) & parts.hit(own) & parts.hit(alike)
+        place, number = parts.around(2, chosen)
+        there = np.isin(first.ravel()[place], hosts)
+        count = np.maximum(np.bincount(number, minlength=len(parts)), 1)
+        chosen &= np.bincount(number, there, len(parts)) >= least_share * count
+        place, number = parts.places(chosen)
+        whole = np.bincount(number, np.minimum(doubt[k].ravel()[place], MOST_COST), len(parts))
+        place, _ = parts.places(chosen & (whole <= believable * parts.area))
+        first.ravel()[place] = k
+        for j, plane in enumerate(doubt.reshape(len(doubt), -1)):
+            plane[place] = 0 if j == k else np.maximum(plane[place], believable)
+
+
+def among(label: NDArray[np.uint8], chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(H, W), whether labels are among the stacks chosen, (K,) bool."""
+    table = np.zeros(256, np.uint8)
+    table[: len(chosen)] = chosen
+    return np.asarray(cv2.LUT(label, table).view(np.bool_))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
 from maskdelta.images import colour_slope
-from maskdelta.segment._alike import Lookalike, told_by_width
+from maskdelta.segment._alike import Lookalike, among, told_by_host, told_by_width
 from maskdelta.segment._borders import Colours, bordering_cost
 from maskdelta.segment._colour_model import ColourTable, luma_of
 from maskdelta.segment._compiled import compiled
@@ -85,9 +85,10 @@ def label_stacks(
     flat = _level(colour, table.steep)
     doubt, first, far = table.look_up(colour)
     told_by_width(doubt, first, flat, alike)
+    told_by_host(doubt, first, rules)
     colours = Colours(colour, doubt, first, far, flat)
     doubtful, odd = unknown_colours(
-        colours.far, colours.flat, colours.first, _among(colours.first, rules.dot), settings
+        colours.far, colours.flat, colours.first, among(colours.first, rules.dot), settings
     )
     trusted = ~doubtful & covered
     possible = covered & (colours.far <= 4 * settings.unknown_sigma**2)
@@ -100,7 +101,7 @@ def label_stacks(
     spoiled = debris(odd, ~nothing, edge_px, settings.debris_px)
     spoiled |= dirt_inside(odd & covered, second, edge_px)
     spoiled = cv2.morphologyEx(spoiled, cv2.MORPH_CLOSE, np.ones((15, 15), np.uint8))
-    spoiled |= _among(label, rules.spoils) & ~nothing
+    spoiled |= among(label, rules.spoils) & ~nothing
     spoiled |= false_dots(label, nothing, rules, dots)
     for k, islands, odd in lone_overlaps(label, nothing, rules):
         give_back(cost, k, islands, odd, by=colours.doubt)
@@ -118,13 +119,6 @@ def label_stacks(
     label[(spoiled > 0) | ignored] = SPOILED
     label[~covered] = NOT_PHOTOGRAPHED
     return label, cost
-
-
-def _among(label: NDArray[np.uint8], chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """(H, W), whether labels are among the stacks chosen, (K,) bool."""
-    table = np.zeros(256, np.uint8)
-    table[: len(chosen)] = chosen
-    return cv2.LUT(label, table).view(np.bool_)
 
 
 def _level(colour: NDArray[np.float32], steep: float) -> NDArray[np.bool_]:

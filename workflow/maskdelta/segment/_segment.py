@@ -151,7 +151,7 @@ def segment(
     model = model.widened(everywhere.colour / drift.at(everywhere.points))
     rules = LayerRules.of(model.stacks, layers, stacks)
     dots = DotSizes.unknown(_least_dots(swatches, rules))
-    alike = lookalikes(model, rules, _usual_sides(swatches, rules))
+    alike = lookalikes(model, rules, _widest(swatches, rules))
     labeller = Labeller(model, drift, rules, dots, settings, Edges.none(len(rules.stacks)), alike)
     labeller, areas = _write_layers(
         mosaic, coverage, labeller, ignored, blurred, Path(folder), block_px, threads
@@ -264,15 +264,14 @@ def _least_dots(swatches: Sequence[Swatch], rules: LayerRules) -> Array:
     return np.array([0.5 * min(found) for found in areas])
 
 
-def _usual_sides(swatches: Sequence[Swatch], rules: LayerRules) -> list[float]:
-    """Shorter side of the median swatch of each stack, px."""
+def _widest(swatches: Sequence[Swatch], rules: LayerRules) -> list[float]:
+    """Shorter side of the widest swatch of each stack, px."""
 
     def side(polygon: BaseGeometry) -> float:
         x0, y0, x1, y1 = polygon.bounds
         return float(min(x1 - x0, y1 - y0))
 
-    sides = [[side(s.polygon) for s in swatches if s.stack == name] for name in rules.stacks]
-    return [float(np.median(found)) for found in sides]
+    return [max(side(s.polygon) for s in swatches if s.stack == name) for name in rules.stacks]
 
 
 def _write_layers(
