@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from maskdelta.segment._compiled import compiled
 from maskdelta.segment._distances import closed
-from maskdelta.segment._parts import of_size
+from maskdelta.segment._parts import Parts, of_size
 from maskdelta.segment._rules import EIGHTHS
 from maskdelta.study import SegmentSettings
 
@@ -21,102 +21,82 @@ def unknown_colours(
     first: NDArray[np.uint8],
     dot: NDArray[np.bool_],
     settings: SegmentSettings,
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Where a colour belongs to no stack: single px far off, or whole patches somewhat off.
+) -> NDArray[np.uint8]:
+    """1 where a colour belongs to no stack: single px far off, or whole patches somewhat off.
 
     A px may lie a little off its stack by noise; the mean over a patch may not. Dirt is often
     told from the stack it imitates only so. Edges part the patches and take no part in the mean.
     What looks like a dot is smaller than such a patch, and is judged by its size and place.
-
-    Returns
-    -------
-    doubtful : (H, W) bool
-        Px that cannot be trusted to be of their stack.
-    odd : (H, W) bool
-        Those of them that may be dirt; the others are of a film that varies, or blends.
     """
     unknown = far > 4 * settings.unknown_sigma**2
     level = flat & ~unknown
     beyond = np.subtract(far, 4 * settings.patch_sigma**2, dtype=np.float32)
     beyond *= level
     off = level & (cv2.GaussianBlur(beyond, (0, 0), 2.0) > 0) & ~dot
-    gradual, film = _films(off, far, first, level)
-    return unknown | (off & ~gradual), unknown | (off & ~film)
+    off &= ~_blotches(off, first, level)
+    return (unknown | off).astype(np.uint8)
 
 
-def _films(
+def _blotches(
     off: NDArray[np.bool_],
-    far: NDArray[np.uint8],
     first: NDArray[np.uint8],
     flat: NDArray[np.bool_],
     *,
-    least_gradual: float = 0.3,
-    least_film: float = 0.6,
-    around_px: int = 12,
-    least_sigma: float = 3.3,
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Px somewhat off in colour that go over into their stack, and that are of no dirt.
+    least: float = 0.3,
+    whole_px: int = 48,
+    around_px: int = 24,
+) -> NDArray[np.bool_]:
+    """Patches somewhat off in colour that go over into their own stack without an edge.
 
     Films vary from place to place, slowly; dirt has an outline, whose px are not flat. Of the px
-    right beside such patches a share must be flat, of their stack and not off. The outline of the
-    shape that a patch lies in tells nothing of dirt: beyond it lies another stack. Where no other
-    rim is seen, a mean of `least_sigma` standard deviations is wanted of dirt. All is counted in
-    the square that reaches `around_px` to every side, since a block may cut a patch.
+    right beside such a patch a share of `least` must be flat, of its stack and not off.
+
+    A patch longer than `whole_px` may be cut by the block. Of it each px is judged by what lies
+    beside such patches in the square that reaches `around_px` to every side; where nothing does, a
+    film varies, since hardly any dirt is that wide.
     """
-    beside, telling, smooth = (np.zeros(off.shape, np.uint8) for _ in range(3))
-    grown = cv2.dilate(off.view(np.uint8), np.ones((3, 3), np.uint8))
-    places = np.flatnonzero(grown.view(np.bool_) & ~off)
-    beside.ravel()[places] = 1
-    _rims(off, first, flat, places, telling.reshape(-1), smooth.reshape(-1))
-    rim, outline, kin, count, whole = (
-        _sum_around(v, around_px) for v in (beside, telling, smooth, off.view(np.uint8), far * off)
-    )
-    faint = whole <= 4 * least_sigma**2 * count
-    film = np.where(outline > 0, kin >= least_film * outline, faint)
-    return np.where(rim > 0, kin >= least_gradual * rim, film), film
-
-
-def _sum_around(values: NDArray[np.uint8], around_px: int) -> NDArray[np.float32]:
-    size = (2 * around_px + 1, 2 * around_px + 1)
-    return cv2.boxFilter(values, cv2.CV_32F, size, normalize=False, borderType=cv2.BORDER_CONSTANT)
+    parts = Parts.of(off, corners=False)
+    long = parts.longest > whole_px
+    inside, patch = parts.places(~long)
+    own = np.zeros(len(parts), np.uint8)
+    own[patch] = first.ravel()[inside]
+    place, patch = parts.around(1, ~long)
+    smooth = flat.ravel()[place] & (first.ravel()[place] == own[patch])
+    count = np.bincount(patch, minlength=len(parts))
+    share = np.bincount(patch, smooth, len(parts)) / np.maximum(count, 1)
+    out = parts.drawn(~long & (share >= least))
+    if long.any():
+        place, _ = parts.around(1, long)
+        beside, smooth = (np.zeros(off.shape, np.uint8) for _ in range(2))
+        beside.ravel()[place] = 1
+        kin = _kin_beside(off, first, place)
+        smooth.ravel()[place] = flat.ravel()[place] & kin
+        size = (2 * around_px + 1, 2 * around_px + 1)
+        whole, part = (
+            cv2.boxFilter(v, cv2.CV_16U, size, normalize=False, borderType=cv2.BORDER_CONSTANT)
+            for v in (beside, smooth)
+        )
+        out |= parts.drawn(long) & (part >= least * whole)
+    return out
 
 
 @compiled
-def _rims(
-    off: NDArray[np.bool_],
-    first: NDArray[np.uint8],
-    flat: NDArray[np.bool_],
-    places: NDArray[np.intp],
-    telling: NDArray[np.uint8],
-    smooth: NDArray[np.uint8],
-) -> None:
-    """Mark px beside patches that tell something of them, and those that go over into them."""
+def _kin_beside(
+    off: NDArray[np.bool_], first: NDArray[np.uint8], places: NDArray[np.intp]
+) -> NDArray[np.bool_]:
+    """(n,) whether a px that is off, of the same stack, lies right beside px `places`."""
     height, width = off.shape
-    reach = 7
-    for place in places:
-        y, x = place // width, place % width
-        own, kin = first[y, x], False
+    out = np.zeros(len(places), np.bool_)
+    for n in range(len(places)):
+        y, x = places[n] // width, places[n] % width
         for v in range(max(y - 1, 0), min(y + 2, height)):
             for u in range(max(x - 1, 0), min(x + 2, width)):
-                if off[v, u]:
-                    own = first[v, u]
-                    kin |= own == first[y, x]
-        if kin and flat[y, x]:
-            telling[place], smooth[place] = 1, 1
-            continue
-        # every second px: what is narrower is seldom flat
-        another = False
-        for v in range(max(y - reach, 0), min(y + reach + 1, height), 2):
-            for u in range(max(x - reach, 0), min(x + reach + 1, width), 2):
-                another |= flat[v, u] and first[v, u] != own
-            if another:
-                break
-        if not another:
-            telling[place] = 1
+                out[n] |= off[v, u] and first[v, u] == first[y, x]
+    return out
 
 
 def debris(
-    unknown: NDArray[np.bool_], explained: NDArray[np.bool_], edge_px: int, debris_px: float
+    unknown: NDArray[np.uint8], explained: NDArray[np.bool_], edge_px: int, debris_px: float
 ) -> NDArray[np.uint8]:
     """Patches of unknown colour too wide to be the rim of something known.
 
@@ -124,7 +104,6 @@ def debris(
     damage or background; it takes back the rim that was explained away, and 2 px more for its
     shadow.
     """
-    unknown = unknown.view(np.uint8)
     core = unknown & ~explained
     size = max(1, round(debris_px))
     core = cv2.morphologyEx(core, cv2.MORPH_OPEN, np.ones((size, size), np.uint8))

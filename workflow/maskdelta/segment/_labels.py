@@ -87,10 +87,10 @@ def label_stacks(
     told_by_width(doubt, first, flat, alike)
     told_by_host(doubt, first, rules)
     colours = Colours(colour, doubt, first, far, flat)
-    doubtful, odd = unknown_colours(
+    unknown = unknown_colours(
         colours.far, colours.flat, colours.first, among(colours.first, rules.dot), settings
     )
-    trusted = ~doubtful & covered
+    trusted = (unknown == 0) & covered
     possible = covered & (colours.far <= 4 * settings.unknown_sigma**2)
     edge_px = settings.edge_px
     cost, second = bordering_cost(colours, trusted, possible, table.mean, rules, edge_px)
@@ -98,8 +98,8 @@ def label_stacks(
     trim_dots(cost, rules, dots)
     label, best = _cheapest(cost)
     nothing = best == NO_BORDER
-    spoiled = debris(odd, ~nothing, edge_px, settings.debris_px)
-    spoiled |= dirt_inside(odd & covered, second, edge_px)
+    spoiled = debris(unknown, ~nothing, edge_px, settings.debris_px)
+    spoiled |= dirt_inside((unknown > 0) & covered, second, edge_px)
     spoiled = cv2.morphologyEx(spoiled, cv2.MORPH_CLOSE, np.ones((15, 15), np.uint8))
     spoiled |= among(label, rules.spoils) & ~nothing
     spoiled |= false_dots(label, nothing, rules, dots)
