@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import cache
 
 import cv2
 import numpy as np
@@ -33,9 +34,10 @@ def relative_haze(
     (n,) float64
         0 for tiles with fewer than two overlaps that tell.
     """
+    gains = cache(flat_field.gain)
     found: list[list[float]] = [[] for _ in looks]
     for overlap in overlaps:
-        line = _line(looks[overlap.a], looks[overlap.b], overlap, flat_field)
+        line = _line(looks[overlap.a], looks[overlap.b], overlap, gains)
         if line is not None:
             gain, offset = line
             found[overlap.a].append(offset)
@@ -45,9 +47,14 @@ def relative_haze(
     return np.array(veils) / max(light, 1e-3)
 
 
-def _line(a: Look, b: Look, overlap: Overlap, flat_field: FlatField) -> tuple[float, float] | None:
+def _line(
+    a: Look,
+    b: Look,
+    overlap: Overlap,
+    gains: Callable[[tuple[int, int]], NDArray[np.float32]],
+) -> tuple[float, float] | None:
     """Slope and offset of a's light over b's; None where too little of the light varies."""
-    of_a, of_b, fine, (_, corner) = cells_in_both(a, b, overlap, flat_field)
+    of_a, of_b, fine, (_, corner) = cells_in_both(a, b, overlap, gains)
     size = (fine.shape[1] // _BLOCK, fine.shape[0] // _BLOCK)
     if min(size) < 4:
         return None

@@ -19,7 +19,7 @@ from maskdelta.images import full_scale
 __all__ = ["LateralColour", "estimate_lateral", "shifts_of_colours"]
 
 Array = NDArray[np.float64]
-_PATCH_PX = 112
+_PATCH_PX = 88
 
 
 @dataclass(frozen=True)

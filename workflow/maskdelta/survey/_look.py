@@ -229,11 +229,13 @@ def _look_at_rows(image: NDArray[Any], y0: int, y1: int, reduction: int, grey_ce
     del plain, laplacian
     rows = image[y0:y1]
     # a px is clipped, or dark, when one channel is
-    below = cv2.inRange(rows, (0,) * 3, (top - top // 64 - 1,) * 3)
-    above = cv2.inRange(rows, (top // 128 + 1,) * 3, (top,) * 3)
-    clipped, dark = (plane.size - cv2.countNonZero(plane) for plane in (below, above))
+    least, most = top // 128 + 1, top - top // 64 - 1
     bad = np.zeros(small[::-1], np.float32)
-    if clipped or dark:
+    clipped = dark = 0
+    if rows.min() < least or rows.max() > most:
+        below = cv2.inRange(rows, (0,) * 3, (most,) * 3)
+        above = cv2.inRange(rows, (least,) * 3, (top,) * 3)
+        clipped, dark = (plane.size - cv2.countNonZero(plane) for plane in (below, above))
         unusable = ((below & above) == 0).astype(np.float32)
         bad = cv2.resize(unusable, small, interpolation=cv2.INTER_AREA)
     linear = cv2.resize(srgb_to_linear(rows), small, interpolation=cv2.INTER_AREA)

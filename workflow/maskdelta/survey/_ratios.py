@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -95,16 +95,29 @@ def _collect(looks: Sequence[Look], overlaps: Sequence[Overlap]) -> _Ratios:
 
 
 def cells_in_both(
-    a: Look, b: Look, overlap: Overlap, flat_field: FlatField, *, whole: int = 1
+    a: Look,
+    b: Look,
+    overlap: Overlap,
+    gains: Callable[[tuple[int, int]], NDArray[np.float32]] | None = None,
+    *,
+    whole: int = 1,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32], Array]:
     """What two tiles show of their overlap, in cells of a.
 
     The shift is rounded to whole cells for a and the rest is made good by moving b bilinearly.
 
+    Parameters
+    ----------
+    a, b : Look
+    overlap : Overlap
+    gains : callable, optional
+        Shape of a tile in cells -> what its light is multiplied by.
+    whole : int
+
     Returns
     -------
     of_a, of_b : (h, w, 3) float32
-        Linear light, divided by the flat field; h and w are multiples of `whole`, or 0.
+        Linear light; h and w are multiples of `whole`, or 0.
     fine : (h, w) float32
         1 where both are usable, else 0.
     corners : (2, 2) float64
@@ -122,10 +135,10 @@ def cells_in_both(
         return none, none, none[..., 0], np.zeros((2, 2))
     of_a = a.linear[y0:y1, x0:x1].astype(np.float32)
     of_b, fine_b = _moved(b, x0 - sx, y0 - sy, (height, width))
-    if flat_field.order:
-        of_a = of_a * flat_field.gain((ha, wa))[y0:y1, x0:x1]
+    if gains is not None:
+        of_a = of_a * gains(a.usable.shape)[y0:y1, x0:x1]
         ux, uy = max(0, round(x0 - sx)), max(0, round(y0 - sy))
-        of_b = of_b * flat_field.gain((hb, wb))[uy : uy + height, ux : ux + width]
+        of_b = of_b * gains(b.usable.shape)[uy : uy + height, ux : ux + width]
     fine = (a.usable[y0:y1, x0:x1] & fine_b).astype(np.float32)
     return of_a, of_b, fine, np.array([[x0, y0], [x0 - sx, y0 - sy]])
 
@@ -133,7 +146,7 @@ def cells_in_both(
 def _ratios_of(looks: Sequence[Look], overlap: Overlap) -> _Ratios:
     """Block means of the overlap; blocks with less than half their cells usable are left out."""
     a, b = looks[overlap.a], looks[overlap.b]
-    of_a, of_b, fine, corners = cells_in_both(a, b, overlap, FlatField(), whole=_BLOCK)
+    of_a, of_b, fine, corners = cells_in_both(a, b, overlap, whole=_BLOCK)
     size = (fine.shape[1] // _BLOCK, fine.shape[0] // _BLOCK)
     if not fine.size:
         empty = np.zeros(0, int)
