@@ -285,36 +285,3 @@ def test_odd_ground_does_not_count_where_the_ground_changed_too(tmp_path: Path) 
         apart = replace(pad, box=Box(100, 100, 110, 110))
         assert look._doubt_of_ground(dot, [dot, apart]) == "odd ground"
         assert look._doubt_of_ground(dot, [dot, pad]) == ""
-
-
-@pytest.mark.parametrize(("beside", "stands"), [(0, True), (3, True), (9, False)])
-def test_what_reaches_beyond_the_shape_that_it_seems_to_remove_is_set_aside(
-    tmp_path: Path, beside: int, stands: bool
-) -> None:
-    states = np.zeros((SIZE, SIZE), np.uint8)
-    states[104:118, 60:80] = REMOVED  # all the width of a line
-    states[104:118, 180:200] = REMOVED
-    odd = np.zeros((SIZE, SIZE), bool)
-    odd[104 - beside : 118 + beside, 60:80] = True  # what the photographs show differently
-    odd[104:118, 180:200] = True
-
-    def unusual(box: Box) -> np.ndarray:
-        return np.pad(odd, 32)[box.y0 + 32 : box.y1 + 32, box.x0 + 32 : box.x1 + 32]
-
-    kept, doubtful = split(tmp_path, LINES, states, unusual=unusual)
-    assert len(kept) == 1 + stands
-    assert [r.doubt for r in doubtful] == ["odd surroundings"] * (not stands)
-
-
-def test_what_another_change_explains_is_no_odd_surroundings(tmp_path: Path) -> None:
-    states = np.zeros((SIZE, SIZE), np.uint8)
-    states[104:118, 60:80] = REMOVED
-    states[119:126, 60:80] = ADDED
-    odd = states > 0
-
-    def unusual(box: Box) -> np.ndarray:
-        return np.pad(odd, 32)[box.y0 + 32 : box.y1 + 32, box.x0 + 32 : box.x1 + 32]
-
-    kept, doubtful = split(tmp_path, LINES, states, unusual=unusual, distance_px=0.0)
-    assert len(kept) == 2
-    assert not doubtful

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,10 +18,9 @@ from maskdelta.difference._masks import ADDED, REMOVED, Reach
 from maskdelta.difference._pairs import both_pictures, patch_pairs
 from maskdelta.difference._regions import Region
 from maskdelta.difference._sharpness import OutlineSharpness, learn_outlines
-from maskdelta.images import Box, Raster, map_block
+from maskdelta.images import Box, Raster
 from maskdelta.overlay import Overlay
 from maskdelta.register import ErrorMap
-from maskdelta.segment import SPOILED
 from maskdelta.study import DifferenceSettings, LayerStack, Registration
 
 __all__ = ["DiePair", "DieRasters", "Inputs"]
@@ -189,20 +187,6 @@ class Inputs:
         without = int(region.sign == REMOVED)
         bare = looks[without].bare
         return bare is not None and not bare.shown(*self._at(region)[without])
-
-    def unusual(self, box: Box) -> NDArray[np.bool_]:
-        """Where colours are unusual for each other, (H, W) bool over a box of the mosaic before.
-
-        Places that either die's labels call dirt, or that were not photographed, do not count.
-        """
-        to_after = self.registration.before_to_after
-        before, after = both_pictures(self.before.mosaic, self.after.mosaic, to_after, box)
-        block = map_block(box, to_after)
-        labels_after = np.ascontiguousarray(block.fetch(self.after.labels)[0])
-        labels = self.before.labels.read_mosaic(box)[0], block.resample(labels_after, nearest=True)
-        shown = [(plane < SPOILED).astype(np.uint8) for plane in labels]
-        clear = cv2.erode(np.minimum(*shown), np.ones((3, 3), np.uint8)) > 0
-        return clear & (self.joint.look(before, after) <= self.settings.max_affinity)
 
     def _at(self, region: Region) -> list[tuple[NDArray[np.uint8], float, float]]:
         """Pictures around a small region before and after, and its middle in them."""

@@ -117,6 +117,5 @@ class SecondLooks:
             inputs.along_seam,
             inputs.on_odd_ground,
             inputs.unlike_dots,
-            inputs.unusual,
         )
         return look.split(regions, distance_px=distance_px, doubted=doubted)

@@ -34,7 +34,6 @@ VETOES = (
     "oblique edges",
     "rim of a dot",
     "odd ground",
-    "odd surroundings",
     "unlike a dot",
     "smaller than any shape",
     "along a seam",

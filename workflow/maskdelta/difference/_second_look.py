@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from maskdelta.difference._changes import group_regions
 from maskdelta.difference._dots import is_rim
@@ -20,7 +18,6 @@ from maskdelta.images import Box, Raster
 __all__ = ["SecondLook"]
 
 _MARGIN_PX = 16
-_CROSS = cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
 _LEAST_OF_DOT = 0.6  # change cut by debris or by the tolerance is smaller than its dot
 _UNLIKE = "unlike a dot"
 _DIRT = (_UNLIKE, "soft outline", "usual colours", "near debris")
@@ -53,9 +50,6 @@ class SecondLook:
         Whether a dot is shown by one photograph, and no ground of dots by the other.
     unlike_dots : callable
         Whether a region is as large as the dots of its layer, and looks like none.
-    unusual : callable
-        (H, W) bool over a box of the mosaic before: px where the two photographs show colours that
-        are unusual for each other, and neither shows known dirt.
     """
 
     raw: Raster
@@ -69,7 +63,6 @@ class SecondLook:
     along_seam: Callable[[Region], bool] = lambda _: False
     on_odd_ground: Callable[[Region], bool] = lambda _: False
     unlike_dots: Callable[[Region], bool] = lambda _: False
-    unusual: Callable[[Box], NDArray[np.bool_]] = lambda box: np.zeros(box.shape, bool)
 
     def doubt(self, region: Region, *, most_narrow: float = 0.8, least_along: float = 0.4) -> str:
         """Why a region is no change of the masks; empty when nothing speaks against it."""
@@ -94,42 +87,6 @@ class SecondLook:
         if self.edges.along_axes(own, place) >= least_along or self.is_dot(region):
             return ""
         return "oblique edges"
-
-    def _reaches_beyond(
-        self,
-        region: Region,
-        regions: Sequence[Region],
-        *,
-        ring_px: tuple[int, int] = (3, 8),
-        least_share: float = 0.05,
-        least_px: int = 25,
-    ) -> bool:
-        """Whether the photographs differ beside a region, where no layer says so.
-
-        A stain in the colour of a layer does not end where the layer that it hides does. Looked at
-        are the px from 3 to 8 px off, away from what else stands.
-        """
-        box = region.box.grown(_MARGIN_PX)
-        changed = np.zeros(box.shape, np.uint8)
-        own = changed
-        for other in regions:
-            shared = other.box.clipped(box)
-            if shared.empty:
-                continue
-            inside = self.raw.read(shared, planes=[other.layer])[0] == other.sign
-            place = shared.moved(-box.x0, -box.y0)
-            here = np.zeros_like(changed)
-            here[place.y0 : place.y1, place.x0 : place.x1] = inside
-            changed = changed | here
-            own = here if other is region else own
-        inner, outer = (
-            cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * px + 1,) * 2) for px in ring_px
-        )
-        ring = (cv2.dilate(own, outer) > 0) & (cv2.dilate(changed, inner) == 0)
-        x, y = self.raw.origin
-        unusual = self.unusual(box.moved(x, y))
-        beyond = cv2.morphologyEx((ring & unusual).astype(np.uint8), cv2.MORPH_OPEN, _CROSS).sum()
-        return bool(beyond >= max(least_px, least_share * ring.sum()))
 
     def _doubt_of_ground(self, region: Region, regions: Sequence[Region]) -> str:
         """Why a dot is no change, although it looks like one: its ground does not show without it.
@@ -179,9 +136,6 @@ class SecondLook:
         layer is in doubt, or on the rim of something soft and larger, is that same thing.
         """
         found = {id(r): self.doubt(r) or self._doubt_of_ground(r, regions) for r in regions}
-        for region in regions:
-            if not found[id(region)] and self._reaches_beyond(region, regions):
-                found[id(region)] = "odd surroundings"
         own = [replace(r, doubt=_UNLIKE) for r in regions if found[id(r)] == _UNLIKE]
         dirt = [r for r in (*doubted, *own) if r.doubt in _DIRT]
         for region in regions:

@@ -362,7 +362,6 @@ _REGIONS = Table(
                 "oblique edges",
                 "rim of a dot",
                 "odd ground",
-                "odd surroundings",
                 "unlike a dot",
                 "smaller than any shape",
                 "along a seam",
