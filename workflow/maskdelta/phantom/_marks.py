@@ -127,9 +127,9 @@ def ignore_features(
     features: list[dict[str, Any]] = []
     while not rest.is_empty:
         file = max(fields, key=lambda name: (rest.intersection(fields[name]).area, name))
+        if rest.intersection(fields[file]).area < 1:
+            break  # what is left lies beside all tiles, and would never become less
         shown = rest.intersection(fields[file].buffer(1.0))
-        if shown.area < 1:
-            break
         rest = rest.difference(fields[file])
         for part in getattr(shown, "geoms", [shown]):
             if isinstance(part, shapely.Polygon) and part.area > 1:
