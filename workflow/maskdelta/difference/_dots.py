@@ -69,10 +69,16 @@ class DotLook:
     most: float
     bare: BareLook | None = None
 
-    def shown(self, picture: NDArray[np.uint8], x: float, y: float) -> bool | None:
-        """Whether a dot lies around a point of an (H, W, 3) picture; None where it may or not."""
+    def shown(
+        self, picture: NDArray[np.uint8], x: float, y: float, *, sure: float = 0.6
+    ) -> bool | None:
+        """Whether a dot lies around a point of an (H, W, 3) picture; None where it may or not.
+
+        Surely one is what 99 of 100 of the die's own look like, with a fifth to spare: dirt on
+        metal looked like one to within 0.6 to 0.8, the true ones to within 0.1 to 0.5.
+        """
         strange = self.strangeness(picture, x, y)
-        return True if strange <= 1 else False if strange > 2 else None
+        return True if strange <= sure else False if strange > 2 else None
 
     def strangeness(self, picture: NDArray[np.uint8], x: float, y: float) -> float:
         """How unlike a dot it is around a point of an (H, W, 3) picture; nearly all are below 1."""
