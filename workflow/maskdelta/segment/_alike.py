@@ -192,7 +192,7 @@ def told_by_host(
         chosen &= np.bincount(number, there, len(parts)) >= least_share * count
         place, number = parts.places(chosen)
         whole = np.bincount(number, np.minimum(doubt[k].ravel()[place], MOST_COST), len(parts))
-        place, _ = parts.places(chosen & (whole <= believable * parts.area))
+        place = place[(whole <= believable * parts.area)[number]]
         first.ravel()[place] = k
         for j, plane in enumerate(doubt.reshape(len(doubt), -1)):
             plane[place] = 0 if j == k else np.maximum(plane[place], believable)

@@ -195,8 +195,7 @@ def _two_nearest(apart: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[n
     nearest = np.full(apart.shape[1:], 255, np.uint8)
     second = nearest.copy()
     for distance in apart:
-        np.minimum(second, np.maximum(nearest, distance), out=second)
-        np.minimum(nearest, distance, out=nearest)
+        _take_in(distance.reshape(-1), nearest.reshape(-1), second.reshape(-1))
     return nearest, second
 
 

@@ -291,11 +291,9 @@ def _write_layers(
         box: Box, margin_px: int
     ) -> tuple[NDArray[np.uint8], NDArray[np.bool_], NDArray[np.bool_], Box]:
         wide = box.grown(margin_px)
-        ox, oy = mosaic.origin
         tiles = coverage.read(wide)[0]
         left_out = _burnt(ignored, wide, mosaic.origin) | np.isin(tiles, list(blurred))
-        place = Box(box.x0 + ox, box.y0 + oy, box.x1 + ox, box.y1 + oy)
-        return eight_bits(mosaic.read(wide)), tiles > 0, left_out, place
+        return eight_bits(mosaic.read(wide)), tiles > 0, left_out, box.moved(*mosaic.origin)
 
     # the same patches whatever blocks are worked in
     boxes = spread_blocks(mosaic.shape, 384, most=12)
