@@ -16,6 +16,7 @@ from maskdelta.segment._borders import Colours, bordering_cost
 from maskdelta.segment._colour_model import ColourTable, luma_of
 from maskdelta.segment._compiled import compiled
 from maskdelta.segment._dirt import debris, dirt_inside, unknown_colours
+from maskdelta.segment._discs import round_dots
 from maskdelta.segment._islands import (
     drop_crumbs,
     false_dots,
@@ -24,7 +25,7 @@ from maskdelta.segment._islands import (
     lone_overlaps,
     trim_dots,
 )
-from maskdelta.segment._outlines import Edges, Moved, find_edges
+from maskdelta.segment._outlines import IN_QUESTION_PX, Edges, Moved, find_edges
 from maskdelta.segment._rules import (
     MOST_COST,
     NO_BORDER,
@@ -110,7 +111,9 @@ def label_stacks(
     if edges is not None:
         # what lies beside dirt is seldom what it looks like
         near_dirt = cv2.dilate((spoiled > 0).astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
-        found = find_edges(luma_of(colour), label, ~nothing & ~near_dirt, edges)
+        sure = ~nothing & ~near_dirt
+        found = find_edges(luma_of(colour), label, sure, edges, dot=rules.dot)
+        found = round_dots(found, np.where(sure, label, np.uint8(UNKNOWN)), rules.seats())
         _settle_edges(cost, label, found)
         _join_lonely(cost, _cheapest(cost)[0], found.place)
         drop_crumbs(cost, rules, dots)
@@ -183,12 +186,12 @@ def _put_edges(
     for n in range(len(places)):
         place, own, other = places[n], label[places[n]], others[n]
         odds = tenths[min(int(256 * abs(inside_px[n]) / error_px[n] + 0.5), len(tenths) - 1)]
-        if inside_px[n] >= 0:
+        if inside_px[n] >= IN_QUESTION_PX:
             # that there are two stacks may be surer than which of them a px of their edge shows
             by_colour = cost[other, place]
             if odds < by_colour <= MOST_COST:
                 odds = by_colour
-        else:
+        elif inside_px[n] < 0:
             own, other = other, own
         for k in range(len(cost)):
             cost[k, place] = NO_BORDER

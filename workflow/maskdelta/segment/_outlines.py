@@ -26,6 +26,12 @@ SAMPLES_PX = np.arange(-2.0, 2.5)
 """Where the picture is looked at, across the edge."""
 REACH_PX = 3
 """How far from a labelled edge px are looked at."""
+IN_QUESTION_PX = 1.0
+"""How far from the true edge the picture has a say in which side a px lies on."""
+JITTER_PX = 0.45
+"""Standard deviation of edges, where the picture is not asked."""
+TOLD_PX = IN_QUESTION_PX + 1.0
+"""How far px are told their side: the line amid an edge may have the colour of the other one."""
 
 
 @dataclass(frozen=True)
@@ -119,18 +125,51 @@ class Moved:
     inside_px : (n,) float32
         How far the px lies inside its own stack; negative where it belongs to the other.
     error_px : (n,) float32
+    asked : (n,) bool
+        Whether the picture was asked where the edge lies.
     """
 
     place: NDArray[np.intp]
     other: NDArray[np.uint8]
     inside_px: NDArray[np.float32]
     error_px: NDArray[np.float32]
+    asked: NDArray[np.bool_]
 
     @classmethod
     def none(cls) -> Moved:
         """No px at all."""
         empty = np.zeros(0, np.float32)
-        return cls(np.zeros(0, np.intp), np.zeros(0, np.uint8), empty, empty)
+        return cls(
+            np.zeros(0, np.intp), np.zeros(0, np.uint8), empty, empty, np.zeros(0, np.bool_)
+        )
+
+    def only(self, chosen: NDArray[np.bool_]) -> Moved:
+        """Some of the px."""
+        return Moved(
+            self.place[chosen],
+            self.other[chosen],
+            self.inside_px[chosen],
+            self.error_px[chosen],
+            self.asked[chosen],
+        )
+
+    def replaced(
+        self,
+        place: NDArray[np.intp],
+        other: NDArray[np.uint8],
+        inside_px: NDArray[np.float32],
+        error_px: float,
+    ) -> Moved:
+        """With some px told without the picture, in place of what was known of them."""
+        kept = self.only(~np.isin(self.place, place))
+        count = len(place)
+        return Moved(
+            np.concatenate([kept.place, place]),
+            np.concatenate([kept.other, other]),
+            np.concatenate([kept.inside_px, inside_px]),
+            np.concatenate([kept.error_px, np.full(count, error_px, np.float32)]),
+            np.concatenate([kept.asked, np.zeros(count, np.bool_)]),
+        )
 
 
 def find_edges(
@@ -139,8 +178,9 @@ def find_edges(
     known: NDArray[np.bool_],
     edges: Edges,
     *,
-    most_px: float = 1.0,
-    jitter_px: float = 0.45,
+    dot: NDArray[np.bool_],
+    most_px: float = IN_QUESTION_PX,
+    jitter_px: float = JITTER_PX,
 ) -> Moved:
     """Where the px along outlines lie against the true edges.
 
@@ -151,10 +191,13 @@ def find_edges(
     known : (H, W) bool
         Labels that can be relied on.
     edges : Edges
+    dot : (K,) bool
+        Stacks that are dots: of their edges the picture is asked where no third stack is near.
     most_px : float
         How far the picture may move an edge from where it usually lies beside its label.
     jitter_px : float
-        Error, where a third stack is near, so that the picture is not asked.
+        Error, where a third stack is near, so that the picture is not asked, and where a px is too
+        deep inside its stack to be in question.
 
     Returns
     -------
@@ -167,6 +210,7 @@ def find_edges(
     place = np.empty(len(places), np.intp)
     other = np.empty(len(places), np.uint8)
     inside, error = (np.empty(len(places), np.float32) for _ in range(2))
+    asked = np.empty(len(places), np.bool_)
     count = _place_all(
         np.ascontiguousarray(luma),
         masked,
@@ -177,14 +221,16 @@ def find_edges(
         edges.offset_px,
         edges.shift_px,
         edges.error_px,
+        dot,
         np.float32(most_px),
         np.float32(jitter_px),
         place,
         other,
         inside,
         error,
+        asked,
     )
-    return Moved(place[:count], other[:count], inside[:count], error[:count])
+    return Moved(place[:count], other[:count], inside[:count], error[:count], asked[:count])
 
 
 def _disc(reach: int) -> NDArray[np.int64]:
@@ -216,12 +262,14 @@ def _place_all(
     offset_px: NDArray[np.float32],
     shift_px: NDArray[np.float32],
     error_px: NDArray[np.float32],
+    round_ones: NDArray[np.bool_],
     most_px: np.float32,
     jitter_px: np.float32,
     out_place: NDArray[np.intp],
     out_other: NDArray[np.uint8],
     out_inside: NDArray[np.float32],
     out_error: NDArray[np.float32],
+    out_asked: NDArray[np.bool_],
 ) -> int:
     """Fill in what `Moved` holds for px `places` of (H, W) labels; how many it is for.
 
@@ -237,7 +285,8 @@ def _place_all(
         for other in range(len(rows)):
             if rows[own, other] >= 0:
                 shift = shift_px[rows[own, other]]
-                deepest[own] = max(deepest[own], most_px + (-shift if own < other else shift))
+                inwards = -shift if own < other else shift
+                deepest[own] = max(deepest[own], TOLD_PX + inwards)
     count = 0
     for place in places:
         own = flat[place]
@@ -259,22 +308,24 @@ def _place_all(
         side = -1.0 if own < other else 1.0
         signed = side * distance
         at = signed - shift_px[row]
-        # what lies deeper inside is not in question
-        if side * at >= most_px:
+        if side * at >= TOLD_PX:
             continue
         # towards the middle of all px of the other label nearby
-        x, y, px = 0, 0, 0
+        x, y, px, third = 0, 0, 0, 0
         for n in range(len(steps)):
+            third += (flat[place + steps[n]] != other) & (flat[place + steps[n]] != own)
             if flat[place + steps[n]] == other:
                 x += disc[n, 0]
                 y += disc[n, 1]
                 px += 1
         length = np.sqrt(float(x * x + y * y))
-        # alone with the other label, which lies on one side only
-        alone = length > 0.8 * px
+        # alone with the other label, which lies on one side only, and not too deep inside
+        alone = length > 0.8 * px and side * at < IN_QUESTION_PX
         for n in range(4):
             seen = flat[place + steps[n]]
             alone &= seen in (own, other)
+        # discs tell better than what is darkened by two outlines at once
+        alone &= third == 0 or not (round_ones[own] or round_ones[other])
         error = jitter_px
         if alone:
             error = error_px[row]
@@ -287,6 +338,7 @@ def _place_all(
         out_other[count] = other
         out_inside[count] = side * at
         out_error[count] = error
+        out_asked[count] = alone
         count += 1
     return count
 
