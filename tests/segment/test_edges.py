@@ -77,7 +77,13 @@ def test_how_far_labels_lie_off_is_read_from_their_profile(shift_px):
     again = Edges.of(edges.to_json())
     for name in ("row", "weights", "offset_px", "shift_px", "error_px"):
         np.testing.assert_array_equal(getattr(again, name), getattr(edges, name))
-    found = find_edges(luma_of(colour), label, np.ones(label.shape, bool), edges, dot=np.zeros(len(edges.row), bool))
+    found = find_edges(
+        luma_of(colour),
+        label,
+        np.ones(label.shape, bool),
+        edges,
+        dot=np.zeros(len(edges.row), bool),
+    )
     x = found.place % label.shape[1]
     moved = label.copy().ravel()
     moved[found.place] = np.where(found.inside_px < 0, found.other, label.ravel()[found.place])
@@ -90,7 +96,15 @@ def test_how_far_labels_lie_off_is_read_from_their_profile(shift_px):
 def test_where_nothing_was_measured_nothing_moves():
     colour, label = profile_scene(0.5, line=0.5)
     assert (
-        len(find_edges(luma_of(colour), label, np.ones(label.shape, bool), Edges.none(2), dot=np.zeros(2, bool)).place)
+        len(
+            find_edges(
+                luma_of(colour),
+                label,
+                np.ones(label.shape, bool),
+                Edges.none(2),
+                dot=np.zeros(2, bool),
+            ).place
+        )
         == 0
     )
     profiles = Profiles(2)

@@ -33,9 +33,7 @@ class _Discs:
     good: NDArray[np.bool_]
 
 
-def round_dots(
-    found: Moved, label: NDArray[np.uint8], seats: Sequence[tuple[int, int]]
-) -> Moved:
+def round_dots(found: Moved, label: NDArray[np.uint8], seats: Sequence[tuple[int, int]]) -> Moved:
     """What is known of px along outlines, with those of dots completed by discs.
 
     Parameters

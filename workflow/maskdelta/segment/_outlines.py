@@ -139,9 +139,7 @@ class Moved:
     def none(cls) -> Moved:
         """No px at all."""
         empty = np.zeros(0, np.float32)
-        return cls(
-            np.zeros(0, np.intp), np.zeros(0, np.uint8), empty, empty, np.zeros(0, np.bool_)
-        )
+        return cls(np.zeros(0, np.intp), np.zeros(0, np.uint8), empty, empty, np.zeros(0, np.bool_))
 
     def only(self, chosen: NDArray[np.bool_]) -> Moved:
         """Some of the px."""

@@ -335,24 +335,23 @@ def fit_edges(
     noise_level : float
         That of a px of the picture, levels.
     most_off_px : float
-        How far edges may still be off that `earlier` put right; what is said to be off by more
-        stays as it is.
+        How far edges may still be off that `earlier` put right. A pair that is said to be off by
+        more, or of which nothing can be said any more, was put wrong, and is left where colours
+        and trusted patches put it.
 
     Returns
     -------
     Edges
     """
-    found = Edges.none(len(rules.stacks)) if earlier is None else earlier
+    found = Edges.none(len(rules.stacks))
     light = srgb_inverse(np.clip(model.mean @ LUMA / 255, 0, 1))
     spread = np.einsum("i,kij,j->k", LUMA, model.covariance, LUMA)
     for (a, b), curve in _curves(profiles, light, rules).items():
-        known = int(found.row[a, b])
-        if known >= 0:
-            if abs(curve.shift_px) > most_off_px:
+        if earlier is not None:
+            known = int(earlier.row[a, b])
+            if known < 0 or abs(curve.shift_px) > most_off_px:
                 continue
-            curve = replace(curve, shift_px=curve.shift_px + float(found.shift_px[known]))
-        elif earlier is not None:
-            continue
+            curve = replace(curve, shift_px=curve.shift_px + float(earlier.shift_px[known]))
         row, offset, error = _best_linear(curve, spread[[a, b]], jitter_px, noise_level)
         found = found.told((a, b), row, offset, curve.shift_px, error)
     return found
