@@ -59,8 +59,9 @@ class Photographed:
         masks = AnyMasks(drawn, *(v * self.magnification for v in DIE_UM))
         # the scratches of a preset are meant for a die a hundred times as large
         settings = dataclasses.replace(preset.specimen, scratches=0, wires=0)
+        self.specimen = make_specimen(masks, settings, seed=seed)
         picture, self.camera, self.shot = take_picture(
-            make_specimen(masks, settings, seed=seed),
+            self.specimen,
             camera=photographer.camera,
             look=photographer.look,
             seed=seed,
@@ -77,6 +78,16 @@ class Photographed:
     def to_layout(self, px: np.ndarray) -> np.ndarray:
         die = self.camera.to_die_um(self.shot, px) / self.magnification
         return np.column_stack([die[:, 0], DIE_UM[1] - die[:, 1]]) - LOWER_LEFT_UM
+
+    def kept(self, layer: str, *, step_um: float = 0.125) -> float:
+        """Share of a layer's drawn area that is left where the process has rounded its corners."""
+        unbiased = dataclasses.replace(self.specimen, bias_um={})
+        box = (0.0, 0.0, *(v * self.magnification for v in DIE_UM))
+        made, drawn = (
+            mask(layer, box, um_per_px=step_um).sum(dtype=float)
+            for mask in (unbiased.made_mask, self.specimen.masks.mask)
+        )
+        return float(made / drawn)
 
     def side(self, folder: Path, name: str, stack: ExitStack) -> Side:
         return side_of(self.picture, folder, name, stack)

@@ -45,7 +45,7 @@ STACKS: dict[str, dict[str, Stack]] = {
     },
 }
 JUDGED = {
-    "stripped": {"diffusion": 0.05, "polysilicon": 0.08},
+    "stripped": {"diffusion": 0.05, "polysilicon": 0.05},
     "with metal": {"metal": 0.05, "contact": 0.05},
 }
 """How far areas may be off; 5 % is wanted of all, and polysilicon comes out too wide."""
@@ -157,7 +157,8 @@ def test_what_was_added_has_its_area_and_lies_where_it_was_drawn(cells, look, tm
         with Raster.open(masks / f"{layer}.tif") as raster:
             mask = raster.read_level(0)[0]
         area = {state: float((mask == state).sum()) * unit for state in (ADDED, REMOVED)}
-        want = only_in(new, old, layer, look, SHIFT_UM[1])
+        # corners are round on the photographed die: a tenth of a contact's area
+        want = only_in(new, old, layer, look, SHIFT_UM[1]) * old_photo.kept(layer)
         assert area[ADDED] == pytest.approx(want, rel=tolerance), layer
         lost = only_in(old, new, layer, look, -SHIFT_UM[1])
         assert area[REMOVED] == pytest.approx(lost, abs=0.1), layer

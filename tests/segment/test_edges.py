@@ -75,7 +75,7 @@ def test_how_far_labels_lie_off_is_read_from_their_profile(shift_px):
     assert edges.shift_px[edges.row[0, 1]] == pytest.approx(shift_px, abs=0.2)
     assert edges.row[0, 1] == edges.row[1, 0]
     again = Edges.of(edges.to_json())
-    for name in ("row", "weights", "offset_px", "shift_px", "error_px"):
+    for name in ("row", "weights", "offset_px", "shift_px", "error_px", "rim_luma"):
         np.testing.assert_array_equal(getattr(again, name), getattr(edges, name))
     found = find_edges(
         luma_of(colour),

@@ -13,7 +13,7 @@ from scipy.special import log_ndtr
 from maskdelta.images import colour_slope
 from maskdelta.segment._alike import Lookalike, among, told_by_host, told_by_width
 from maskdelta.segment._borders import Colours, bordering_cost
-from maskdelta.segment._colour_model import ColourTable, luma_of
+from maskdelta.segment._colour_model import LUMA, ColourTable, luma_of
 from maskdelta.segment._compiled import compiled
 from maskdelta.segment._dirt import debris, dirt_inside, unknown_colours
 from maskdelta.segment._discs import round_dots
@@ -26,6 +26,7 @@ from maskdelta.segment._islands import (
     trim_dots,
 )
 from maskdelta.segment._outlines import IN_QUESTION_PX, Edges, Moved, find_edges
+from maskdelta.segment._rims import clear_rims
 from maskdelta.segment._rules import (
     MOST_COST,
     NO_BORDER,
@@ -112,11 +113,15 @@ def label_stacks(
         # what lies beside dirt is seldom what it looks like
         near_dirt = cv2.dilate((spoiled > 0).astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
         sure = ~nothing & ~near_dirt
-        found = find_edges(luma_of(colour), label, sure, edges, dot=rules.dot)
+        luma = luma_of(colour)
+        found = find_edges(luma, label, sure, edges, dot=rules.dot)
         found = round_dots(found, np.where(sure, label, np.uint8(UNKNOWN)), rules.seats())
         _settle_edges(cost, label, found)
         _join_lonely(cost, _cheapest(cost)[0], found.place)
         drop_crumbs(cost, rules, dots)
+        label, _ = _cheapest(cost)
+        seen = np.where(sure, label, np.uint8(UNKNOWN))
+        clear_rims(cost, seen, luma, table.mean @ LUMA, edges.rim_luma, rules)
         label, _ = _cheapest(cost)
     label[nothing] = UNKNOWN
     label[(spoiled > 0) | ignored] = SPOILED

@@ -10,7 +10,7 @@ around each px of an outline is then held against that profile.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -19,13 +19,16 @@ from numpy.typing import NDArray
 
 from maskdelta.segment._compiled import compiled
 
-__all__ = ["Edges", "Moved", "find_edges"]
+__all__ = ["Edges", "Moved", "find_edges", "sampled"]
 
 Array = NDArray[np.float64]
 SAMPLES_PX = np.arange(-2.0, 2.5)
 """Where the picture is looked at, across the edge."""
 REACH_PX = 3
 """How far from a labelled edge px are looked at."""
+RIM_PX = 2.0
+"""Where the rim of what hides others is looked at: what lies beside it is darkened by the outline,
+and can still be told."""
 IN_QUESTION_PX = 1.0
 """How far from the true edge the picture has a say in which side a px lies on."""
 JITTER_PX = 0.45
@@ -51,6 +54,9 @@ class Edges:
         How far the true edge lies beyond the labelled one, towards the higher number.
     error_px : (P,) float32
         Standard deviation of the result.
+    rim_luma : (K, K) float32
+        Luma of the second stack `RIM_PX` outside the first, where this hides others and what its
+        outline looks like is known; else 0.
     """
 
     row: NDArray[np.int16]
@@ -58,6 +64,7 @@ class Edges:
     offset_px: NDArray[np.float32]
     shift_px: NDArray[np.float32]
     error_px: NDArray[np.float32]
+    rim_luma: NDArray[np.float32]
 
     @classmethod
     def none(cls, stacks: int) -> Edges:
@@ -69,6 +76,7 @@ class Edges:
             empty,
             empty,
             empty,
+            np.zeros((stacks, stacks), np.float32),
         )
 
     def told(
@@ -85,15 +93,20 @@ class Edges:
         at = int(row[a, b])
         if at < 0:
             at = row[a, b] = row[b, a] = len(self.shift_px)
-        values = (weights, offset_px, shift_px, error_px)
-        tables = []
-        for name, value in zip(_FIELDS[1:], values, strict=True):
+        values = {
+            "weights": weights,
+            "offset_px": offset_px,
+            "shift_px": shift_px,
+            "error_px": error_px,
+        }
+        tables = {}
+        for name, value in values.items():
             table = getattr(self, name)
             more = np.zeros((max(len(table), at + 1), *table.shape[1:]), np.float32)
             more[: len(table)] = table
             more[at] = value
-            tables.append(more)
-        return Edges(row, *tables)
+            tables[name] = more
+        return replace(self, row=row, **tables)
 
     def to_json(self) -> dict[str, Any]:
         """All of it, to full precision."""
@@ -109,7 +122,7 @@ class Edges:
         return cls(**found)
 
 
-_FIELDS = ("row", "weights", "offset_px", "shift_px", "error_px")
+_FIELDS = ("row", "weights", "offset_px", "shift_px", "error_px", "rim_luma")
 
 
 @dataclass(frozen=True)
@@ -330,7 +343,7 @@ def _place_all(
             u, v = -side * x / length, -side * y / length
             found = offset_px[row] + weights[row, 5] * signed
             for n in range(5):
-                found += weights[row, n] * _sampled(light, place, width, (n - 2) * u, (n - 2) * v)
+                found += weights[row, n] * sampled(light, place, width, (n - 2) * u, (n - 2) * v)
             at += min(max(found - at, -most_px), most_px)
         out_place[count] = place
         out_other[count] = other
@@ -342,8 +355,8 @@ def _place_all(
 
 
 @compiled
-def _sampled(light: NDArray[np.float32], place: int, width: int, dx: float, dy: float) -> float:
-    """Return the luma less than `REACH_PX` away from a px, linearly between px.
+def sampled(light: NDArray[np.float32], place: int, width: int, dx: float, dy: float) -> float:
+    """Luma less than `REACH_PX` away from a px, linearly between px.
 
     Only the distance from the px is a fraction, so that a block's origin does not matter to the
     bit.

@@ -15,7 +15,7 @@ a px lies is worked out (least mean square error, as in any text on linear estim
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -27,7 +27,7 @@ from scipy.special import ndtr
 from maskdelta.images import distance_to, srgb_curve, srgb_inverse
 from maskdelta.segment._colour_model import LUMA, ColourModel
 from maskdelta.segment._dot_profile import DotProfile, RoundDot, explain_dot
-from maskdelta.segment._outlines import SAMPLES_PX, Edges
+from maskdelta.segment._outlines import RIM_PX, SAMPLES_PX, Edges
 from maskdelta.segment._rules import UNKNOWN, LayerRules
 
 __all__ = ["Profiles", "fit_edges"]
@@ -346,7 +346,8 @@ def fit_edges(
     found = Edges.none(len(rules.stacks))
     light = srgb_inverse(np.clip(model.mean @ LUMA / 255, 0, 1))
     spread = np.einsum("i,kij,j->k", LUMA, model.covariance, LUMA)
-    for (a, b), curve in _curves(profiles, light, rules).items():
+    curves = _curves(profiles, light, rules)
+    for (a, b), curve in curves.items():
         if earlier is not None:
             known = int(earlier.row[a, b])
             if known < 0 or abs(curve.shift_px) > most_off_px:
@@ -354,7 +355,19 @@ def fit_edges(
             curve = replace(curve, shift_px=curve.shift_px + float(earlier.shift_px[known]))
         row, offset, error = _best_linear(curve, spread[[a, b]], jitter_px, noise_level)
         found = found.told((a, b), row, offset, curve.shift_px, error)
-    return found
+    return replace(found, rim_luma=_rims(curves, rules))
+
+
+def _rims(curves: Mapping[tuple[int, int], _Curve], rules: LayerRules) -> NDArray[np.float32]:
+    """(K, K) luma of the second stack just outside the first, which hides others; else 0."""
+    hiding: NDArray[np.bool_] = np.any(rules.hidden, axis=1)
+    out = np.zeros((len(hiding), len(hiding)), np.float32)
+    for (a, b), curve in curves.items():
+        if hiding[a] != hiding[b]:
+            upper, under, side = (a, b, 1) if hiding[a] else (b, a, -1)
+            seen = curve.light(np.array([side * RIM_PX]))
+            out[upper, under] = 255 * srgb_curve(np.clip(seen, 0, 1))[0]
+    return out
 
 
 def _best_linear(
