@@ -25,6 +25,7 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
+_STIFFNESSES = tuple(2.0**n for n in range(15))
 
 
 @dataclass(frozen=True)
@@ -69,7 +70,8 @@ class Fit:
         Measured minus predicted place in the mosaic before: with all points in the fit, and with
         the point's block left out.
     strain_capped : bool
-        Whether a finer warp was refused because it strained more than allowed.
+        Whether the warp was made stiffer, or a finer one refused, for it to strain no more than
+        allowed.
     mix_px : (n, 2) float64 or 0
         What the shifts of single layers add to the places before; the residuals are without it.
     """
@@ -240,11 +242,18 @@ def warp_design(points: Array, box: Box, spacing_px: float) -> tuple[Array, Arra
 
 
 def _fit_warp(
-    points: Array, displacement: Array, weight: Array, box: Box, spacing: float
+    points: Array,
+    displacement: Array,
+    weight: Array,
+    box: Box,
+    spacing: float,
+    *,
+    stiffness: float = 1.0,
 ) -> tuple[Warp, Array]:
     """Penalised least-squares warp, Tukey weights reiterated; returns it and the weights."""
     origin, shape = _knots(box, spacing)
     design, penalty = warp_design(points, box, spacing)
+    penalty = stiffness * penalty
     coefficients = np.zeros((2, *shape))
     for _ in range(15):
         normal = design.T @ (design * weight[:, None]) + penalty
@@ -273,7 +282,8 @@ def fit_map(
 
     Control points are split into eight spatial blocks; each candidate is fitted without a block
     and judged there (the fit residual says nothing of the error: Fitzpatrick 2009). A warp is
-    taken over a coarser candidate only if it lowers the median left-out residual by 3 %.
+    taken over a coarser candidate only if it lowers the median left-out residual by 3 %. One that
+    strains more than allowed is made stiffer until it does not.
 
     Parameters
     ----------
@@ -283,7 +293,7 @@ def fit_map(
     spacings_px : list of float
         Knot spacings to try, coarse to fine.
     max_strain_frac : float
-        Warps that strain more are refused.
+        The most that a warp may strain.
 
     Returns
     -------
@@ -298,17 +308,28 @@ def fit_map(
     best_left_out = _left_out(after_px, before_px, fold, box, keystone=bent)
     capped = False
     for spacing in spacings_px:
-        warp, w = _fit_warp(reached, displacement, weight, box, spacing)
-        if max_strain(warp, box) > max_strain_frac:
+        for stiffness in _STIFFNESSES:
+            warp, w = _fit_warp(reached, displacement, weight, box, spacing, stiffness=stiffness)
+            if max_strain(warp, box) <= max_strain_frac:
+                break
+        else:
             capped = True
             break
         left_out = np.zeros_like(displacement)
         for k in range(fold.max() + 1):
             out = fold == k
-            part, _ = _fit_warp(reached[~out], displacement[~out], weight[~out], box, spacing)
+            part, _ = _fit_warp(
+                reached[~out],
+                displacement[~out],
+                weight[~out],
+                box,
+                spacing,
+                stiffness=stiffness,
+            )
             left_out[out] = displacement[out] - part.at(reached[out])
         if typical_px(left_out, w) < 0.97 * typical_px(best_left_out, w):
             best_warp, best_weight, best_left_out = warp, w, left_out
+            capped = stiffness > _STIFFNESSES[0]
     residual = displacement - best_warp.at(reached)
     best_weight = tukey_weights(residual, robust_scale(residual))
     return Fit(plane, best_warp, best_weight, residual, best_left_out, capped)

@@ -167,7 +167,9 @@ def _figures(compared: Compared) -> list[tuple[str, str, str]]:
         )
         rows.append(("Part that lies apart", value, meaning))
     if figures.get("max_strain") is not None:
-        capped = "; finer maps refused" if figures.get("strain_capped") else ""
+        capped = (
+            "; finer maps were held to the most allowed" if figures.get("strain_capped") else ""
+        )
         rows.append(
             (
                 "Strain of the warp",
