@@ -18,7 +18,7 @@ from maskdelta.difference import (
 )
 from maskdelta.difference._masks import Reach
 from maskdelta.difference._regions import join_regions, measure_block
-from maskdelta.images import blocks_of
+from maskdelta.images import Box, blocks_of
 
 
 def layer(*boxes: tuple[int, int, int, int], shape: tuple[int, int] = (80, 100)) -> np.ndarray:
@@ -95,6 +95,7 @@ def test_regions_over_blocks_equal_those_of_the_whole(rng, block_px: int) -> Non
                 1,
                 mask[cut],
                 mask[cut],
+                mask[cut],
                 zero[cut],
                 zero[cut],
                 affinity[cut],
@@ -127,3 +128,24 @@ def test_the_ranking_rule() -> None:
     beside = rank_changes([change(30, 1.0)], [landmark])[0]
     assert (beside.landmark_distance_um, beside.landmark_bearing_deg) == (20.0, 90.0)
     assert [c.score for c in rank_changes([near, huge], [])] == [5000.0, 100.0]
+
+
+def test_doubt_about_the_place_of_its_edge_is_no_doubt_about_a_region():
+    core = np.zeros((20, 20), bool)
+    core[6:14, 6:14] = True
+    deep = np.zeros_like(core)
+    deep[7:13, 7:13] = True
+    before = np.where(deep, 1, 100).astype(np.uint8)
+    after = np.where(deep, 254, 140).astype(np.uint8)
+    zero, none = np.zeros((20, 20), np.float32), np.zeros((20, 20), bool)
+    box = Box(0, 0, 20, 20)
+
+    def evidence(within: np.ndarray) -> float:
+        piece = measure_block(
+            0, box, 0, 1, core, core, within, before, after, zero, none, none, none
+        )
+        return join_regions([piece])[0].evidence
+
+    assert evidence(deep) > 5
+    # a region that is nothing but rim is judged by that
+    assert evidence(none) < 4

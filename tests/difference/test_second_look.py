@@ -43,7 +43,7 @@ def candidates(states: np.ndarray) -> list[Region]:
     none = np.zeros(states.shape, np.float32)
     box = Box(0, 0, SIZE, SIZE)
     return join_regions(
-        measure_block(0, box, 0, s, states == s, states == s, none, none, none, *[none > 0] * 3)
+        measure_block(0, box, 0, s, *[states == s] * 3, none, none, none, *[none > 0] * 3)
         for s in (ADDED, REMOVED)
     )
 

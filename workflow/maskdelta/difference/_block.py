@@ -72,6 +72,7 @@ def compare_block(
             grow_px=facts.grow_px,
         )
         states[k] = found.state[cut]
+        deep = cv2.erode(found.core.view(np.uint8), np.ones((3, 3), np.uint8)) > 0
         soft = inputs.outlines.soft(k, steep_b, steep_a, inputs.settings.min_sharpness)
         for sign in (ADDED, REMOVED):
             outline = inner_outline(found.state == sign)
@@ -83,6 +84,7 @@ def compare_block(
                     sign,
                     states[k] == sign,
                     found.core[cut],
+                    deep[cut],
                     planes_b[plane][cut],
                     moved[cut],
                     affinity[cut],

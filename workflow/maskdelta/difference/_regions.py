@@ -26,7 +26,7 @@ __all__ = [
     "own_px",
 ]
 
-_SUMS = 11
+_SUMS = 14
 VETOES = (
     "near debris",
     "soft outline",
@@ -56,7 +56,8 @@ class Region:
         Centroid.
     box : Box
     for_before, for_after : float
-        Mean log-odds of presence in the two photographs, over the core.
+        Mean log-odds of presence in the two photographs, over the core without its rim, where it
+        has more than a rim: there it is the place of the edge that is in doubt.
     affinity : float
         Mean affinity of the two photographs' colours, over the px of the core that are sure in
         both; negative for a change. Blends at its rim would make a change look usual.
@@ -111,10 +112,11 @@ class BlockRegions:
     block : int
     box : Box
     layer, sign : int
-    sums : (n, 11) float64
+    sums : (n, 14) float64
         Per label 1..n: area, core, sum x, sum y, and sums over the core of the log-odds before and
         after, of nearness to debris, of px sure in both, and of the affinity over these; px of the
-        outline, and of those that are soft.
+        outline, and of those that are soft; px of the core without its rim, and sums over these of
+        the log-odds before and after.
     bounds : (n, 4) int64
         x0, y0, x1, y1 in the raster.
     rim : dict of str to (m,) int32
@@ -160,6 +162,7 @@ def measure_block(
     sign: int,
     mask: NDArray[np.bool_],
     core: NDArray[np.bool_],
+    deep: NDArray[np.bool_],
     before: NDArray[np.uint8],
     after: NDArray[np.uint8],
     affinity: NDArray[np.float32],
@@ -171,13 +174,13 @@ def measure_block(
 ) -> BlockRegions:
     """Label one block's mask and measure the pieces.
 
-    `before` and `after` are the membership, 0..255. Px of the core whose log-odds reach
-    `sure_odds` in both photographs count as sure.
+    `deep` is the core without its rim, `before` and `after` are the membership, 0..255. Px of the
+    core whose log-odds reach `sure_odds` in both photographs count as sure.
     """
     count, labels = label_mask(mask)
     y, x = np.nonzero(labels)
     member = labels[y, x]
-    inner = core[y, x]
+    inner, within = core[y, x], deep[y, x]
     for_before, for_after = _log_odds(before[y, x]), _log_odds(after[y, x])
     present, absent = (for_after, for_before) if sign == 1 else (for_before, for_after)
     sure = inner & (np.minimum(present, -absent) > sure_odds)
@@ -198,6 +201,9 @@ def measure_block(
             total(np.where(sure, affinity[y, x], 0)),
             total(outline[y, x]),
             total(soft_outline[y, x]),
+            total(within),
+            total(np.where(within, for_before, 0)),
+            total(np.where(within, for_after, 0)),
         ]
     ).reshape(count, _SUMS)
     bounds = np.empty((count, 4), np.int64)
@@ -273,7 +279,7 @@ def _region(
     bounds: NDArray[np.int64],
     parts: list[tuple[int, int]],
 ) -> Region:
-    area, core, sx, sy, before, after, near, sure, affinity, outline, soft = sums.sum(0)
+    area, core, sx, sy, before, after, near, sure, affinity, outline, soft, *deep = sums.sum(0)
     x0, y0 = bounds[:, :2].min(0)
     x1, y1 = bounds[:, 2:].max(0)
     inner = max(core, 1.0)
@@ -286,8 +292,8 @@ def _region(
         float(sx / area),
         float(sy / area),
         Box(int(x0), int(y0), int(x1), int(y1)),
-        float(before / inner),
-        float(after / inner),
+        float(deep[1] / deep[0] if deep[0] else before / inner),
+        float(deep[2] / deep[0] if deep[0] else after / inner),
         float(affinity / sure) if sure else 0.0,
         float(near / inner),
         float(soft / max(outline, 1.0)),
