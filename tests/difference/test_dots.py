@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import pytest
 
 from maskdelta.difference._dots import is_rim, learn_dots
+from maskdelta.difference._inputs import Inputs
 from maskdelta.difference._joint import learn_joint_colours
 from maskdelta.difference._judge import judge
 from maskdelta.difference._pairs import PatchPair
@@ -74,6 +76,22 @@ def test_a_dot_is_told_from_dirt_of_its_colour_and_from_bare_metal() -> None:
         assert look.strangeness(picture, x, y) < 1 < look.strangeness(dirty, 40.5, 49.5)
         assert look.shown(dirty, 40.5, 49.5) is not True
         assert look.shown(picture, 70.0, 20.0) is False
+
+
+@pytest.mark.parametrize(
+    ("area_px", "at", "unlike"),
+    [(30, 70.0, False), (64, 40.0, False), (64, 70.0, True), (250, 40.0, True)],
+)
+def test_what_is_no_smaller_than_a_dot_must_have_its_size_and_its_look(
+    area_px: int, at: float, unlike: bool
+) -> None:
+    rng = np.random.default_rng(9)
+    looks = learn_dots(pairs(rng, new=2), [0])[0]
+    assert looks[1].huge_px < 250
+    picture, _ = patch([(40, 50)], rng)
+    found = replace(region(-6.0), area_px=area_px)
+    inputs = SimpleNamespace(dots={found.layer: looks}, _at=lambda _: [(picture, at, 50.0)] * 2)
+    assert Inputs.unlike_dots(inputs, found) == unlike  # type: ignore[arg-type]
 
 
 def test_bare_ground_is_told_from_dirt_that_hides_a_dot() -> None:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from maskdelta.difference import ADDED, REMOVED
+from maskdelta.difference._cover import gone_on_over
 from maskdelta.difference._edges import EdgeLook, learn_edges
 from maskdelta.difference._regions import Region, join_regions, measure_block
 from maskdelta.difference._second_look import SecondLook
@@ -285,3 +286,110 @@ def test_odd_ground_does_not_count_where_the_ground_changed_too(tmp_path: Path) 
         apart = replace(pad, box=Box(100, 100, 110, 110))
         assert look._doubt_of_ground(dot, [dot, apart]) == "odd ground"
         assert look._doubt_of_ground(dot, [dot, pad]) == ""
+
+
+def test_what_goes_on_over_its_cover_is_set_aside_with_what_touches_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    states = np.zeros((SIZE, SIZE), np.uint8)
+    states[100:112, 100:112] = ADDED
+    states[180:192, 100:112] = ADDED
+    blob, apart = candidates(states)
+    planes = np.stack([states, np.zeros_like(states)])
+    planes[1, 100:112, 112:120] = REMOVED
+    bite = replace(candidates(planes[1])[0], layer=1)
+    write_raster(
+        tmp_path / "raw.tif",
+        lambda b: planes[:, b.y0 : b.y1, b.x0 : b.x1],
+        shape=(SIZE, SIZE),
+        dtype=np.uint8,
+        planes=("polysilicon", "metal"),
+        reduce="nearest",
+    )
+
+    def over(px: int):
+        def some(region: Region, own: np.ndarray, box: Box) -> np.ndarray:
+            mask = np.zeros_like(own)
+            if region is blob:
+                mask[20, 30 : 30 + px] = True
+            return mask
+
+        return some
+
+    with Raster.open(tmp_path / "raw.tif") as raw:
+        silent = EdgeLook(raw, raw, np.asarray, 0j, (1.0, 1.0))
+        for px, left in ((0, 2), (11, 2), (12, 1)):  # a twelfth of 144 px is an edge that is off
+            look = SecondLook(raw, raw, [0, 1], {0: 0, 1: 0}, silent, over_cover=over(px))
+            kept, doubtful = look.split([blob, apart], distance_px=1.0)
+            assert len(kept) == left
+            assert [r.doubt for r in doubtful] == ["over what hides it"] * (2 - left)
+        # with the metal gone as well, and all of it along the axes, it is what was drawn beneath
+        kept, _ = look.split([blob, apart, bite], distance_px=1.0)
+        assert len(kept) == 3
+        monkeypatch.setattr(EdgeLook, "along_axes", lambda _, own, __: 0.5 - (own.sum() > 150))
+        kept, doubtful = look.split([blob, apart, bite], distance_px=1.0)
+        assert [r.box for r in kept] == [apart.box]
+        assert {r.doubt for r in doubtful} == {"over what hides it"}
+
+
+def test_a_candidate_goes_on_over_a_cover_only_from_where_it_is() -> None:
+    own, shown, cover = (np.zeros((60, 80), bool) for _ in range(3))
+    own[20:30, 10:20] = True
+    shown[20:30, 10:30] = True  # from the gap into the metal, which begins at 20
+    cover[:, 22:60] = True  # off its edge
+    shown[40:50, 30:40] = True  # something else on the metal
+    expected = np.zeros_like(own)
+    expected[20:30, 22:30] = True
+    np.testing.assert_array_equal(gone_on_over(own, shown, cover, bridge_px=3), expected)
+    assert not gone_on_over(own, shown, cover, bridge_px=1).any()  # ended at the edge
+    assert not gone_on_over(own, shown & ~cover, cover, bridge_px=3).any()
+
+
+@pytest.mark.parametrize("doubted", [False, True])
+def test_ground_that_changed_in_doubt_does_not_excuse_a_dot(tmp_path: Path, doubted: bool) -> None:
+    states = np.zeros((SIZE, SIZE), np.uint8)
+    states[60:68, 60:68] = REMOVED
+    (dot,) = candidates(states)
+    pad = replace(dot, layer=1)
+    planes = np.stack([states, states])
+    write_raster(
+        tmp_path / "raw.tif",
+        lambda b: planes[:, b.y0 : b.y1, b.x0 : b.x1],
+        shape=(SIZE, SIZE),
+        dtype=np.uint8,
+        planes=("contact", "metal"),
+        reduce="nearest",
+    )
+    with Raster.open(tmp_path / "raw.tif") as raw:
+        silent = EdgeLook(raw, raw, np.asarray, 0j, (1.0, 1.0))
+        look = SecondLook(
+            raw,
+            raw,
+            [0, 1],
+            {0: 0, 1: 0},
+            silent,
+            on_odd_ground=lambda r: r is dot,
+            along_seam=lambda r: doubted and r is pad,
+        )
+        kept, doubtful = look.split([dot, pad], distance_px=5.0)
+    assert len(kept) == 2 * (not doubted)
+    assert [r.doubt for r in doubtful] == ["odd ground", "along a seam"] * doubted
+
+
+@pytest.mark.parametrize(
+    ("along", "soft", "stands"),
+    [(0.45, 0.0, True), (0.35, 0.0, False), (0.45, 0.2, False), (0.9, 0.24, True)],
+)
+def test_what_is_nearly_oblique_and_nearly_soft_is_set_aside(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, along: float, soft: float, stands: bool
+) -> None:
+    monkeypatch.setattr(EdgeLook, "along_axes", lambda *_: along)
+    states = np.zeros((SIZE, SIZE), np.uint8)
+    states[60:80, 60:80] = ADDED
+    (region,) = candidates(states)
+    with written(tmp_path / "raw.tif", states) as raw:
+        edges = EdgeLook(raw, raw, np.asarray, 1 + 0j, (1.0, 1.0))
+        look = SecondLook(raw, raw, [0], {0: 0}, edges, max_soft_frac=0.25)
+        kept, doubtful = look.split([replace(region, soft_outline=soft)], distance_px=5.0)
+    assert len(kept) == stands
+    assert [r.doubt for r in doubtful] == ["oblique edges"] * (not stands)

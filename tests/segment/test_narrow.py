@@ -9,6 +9,7 @@ from edge_scenes import FINE, METAL, OXIDE, photographed
 from maskdelta.segment._alike import Lookalike, lookalikes, told_by_host, told_by_width
 from maskdelta.segment._borders import Colours, bordering_cost
 from maskdelta.segment._colour_model import ColourModel
+from maskdelta.segment._crossings import crossing_blends
 from maskdelta.segment._narrow import mixed_gaps, thin_lines
 from maskdelta.segment._rules import LayerRules
 from maskdelta.study import SegmentSettings, Stack
@@ -55,6 +56,52 @@ def test_a_gap_in_which_no_pixel_shows_the_ground_is_kept(gap_px):
     assert amid.any(1).mean() > 0.95
     wide = (rows[:, 120:150] == stacks.index("polysilicon")).sum(1).mean()
     assert wide == pytest.approx(8, abs=0.8)
+
+
+def test_a_gap_as_dark_as_a_crossing_is_none():
+    gap_px = 4.5
+    shapes = [
+        (upright(20, 44), POLY),
+        (upright(70, 94), DIFFUSION),
+        (upright(130, 138), POLY),
+        (upright(138 + gap_px, 160), DIFFUSION),
+    ]
+    dark = photographed(shapes, line=0.6)[100:140, 141].mean(0)  # amid the gap
+    shapes += [(upright(180, 189), dark), (upright(189, 200), POLY), (upright(170, 180), DIFFUSION)]
+    picture = photographed(shapes, line=0.6)
+    swatches = [
+        *wide_swatches("polysilicon", 30),
+        *wide_swatches("diffusion", 80),
+        *wide_swatches("field_oxide", 110),
+        *[("buried_contact", (x, y, x + 4, y + 8)) for x, y in ((182, 30), (183, 120), (184, 200))],
+    ]
+    label, stacks = labelled(picture, swatches, SegmentSettings())
+    rows = label[20:-20] == stacks.index("buried_contact")
+    assert rows[:, 130:165].mean() < 0.002
+    assert (rows[:, 175:200].sum(1) >= 7).mean() > 0.95
+    amid = label[20:-20, 138:145] == stacks.index("field_oxide")
+    assert amid.any(1).mean() > 0.9
+
+
+def test_blends_of_a_crossing_lie_between_its_layers_and_are_slivers():
+    stacks = {name: STACKS[name] for name in ("field_oxide", "polysilicon", "diffusion")}
+    stacks["gate"] = Stack(layers=("diffusion", "polysilicon"))
+    rules = LayerRules.of(tuple(stacks), ("diffusion", "polysilicon"), stacks)
+    first = np.zeros((120, 160), np.uint8)
+    first[:, 20:30], first[:, 32:50] = 1, 2  # a line, a dark gap of 2 px, a diffusion
+    first[:, 30:32] = 3
+    first[40:60, 90:150], first[10:90, 100:108] = 2, 1
+    first[40:60, 100:108] = 3  # a gate
+    first[90:120, 120:150], first[100:102, 110:160], first[100:102, 120:150] = 2, 1, 3  # a thin one
+    seeds = first.copy()
+    seeds[:, 29], seeds[:, 32] = 255, 255
+    blends = crossing_blends(first, seeds, rules)
+    expected = np.zeros_like(blends)
+    expected[:, 30:32] = True
+    np.testing.assert_array_equal(blends, expected)
+    # where the diffusion goes under something, and nothing is trusted
+    seeds[60:64, 32:50] = 255
+    np.testing.assert_array_equal(crossing_blends(first, seeds, rules), expected)
 
 
 def test_a_line_that_shows_its_colour_in_one_pixel_is_found_between_metal():

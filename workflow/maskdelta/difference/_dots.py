@@ -54,6 +54,8 @@ class DotLook:
         Least and largest area of nearly all of them, with room for how a change is cut.
     small_px : float
         Area that 9 of 10 of them exceed.
+    huge_px : float
+        Area of the largest of them, and of two as large as `area_px` allows.
     mean, spread : (s, s, 3) float32
         Of their pictures, px by px, levels.
     most : float
@@ -64,6 +66,7 @@ class DotLook:
 
     area_px: tuple[float, float]
     small_px: float
+    huge_px: float
     mean: Array
     spread: Array
     most: float
@@ -113,7 +116,9 @@ def learn_dots(
         if high > 2 * middle or low < middle / 2:
             continue
         side = int(np.ceil(_WINDOW * np.sqrt(middle))) | 1
-        sizes = (float(0.6 * low), float(low), float(1.6 * high))
+        largest = 1.6 * high
+        huge = max(2 * largest, area.max())
+        sizes = (float(0.6 * low), float(low), float(largest), float(huge))
         inner = int(np.sqrt(middle)) | 1
         beside = [_beside(pair, plane, s, inner) for pair, s in zip(pairs, shapes, strict=True)]
         looks = []
@@ -219,9 +224,9 @@ def _bare_look(
 def _look(
     pictures: Sequence[tuple[NDArray[np.uint8], NDArray[np.float64]]],
     side: int,
-    sizes: tuple[float, float, float],
+    sizes: tuple[float, float, float, float],
 ) -> DotLook:
-    least, small, largest = sizes
+    least, small, largest, huge = sizes
     cuts = np.stack(
         [
             _cut(picture, x, y, side)
@@ -231,7 +236,7 @@ def _look(
         ]
     )
     spread = np.maximum(cuts.std(0), 1.0)
-    look = DotLook((least, largest), small, cuts.mean(0), spread, np.inf)
+    look = DotLook((least, largest), small, huge, cuts.mean(0), spread, np.inf)
     return replace(look, most=2 * float(np.percentile(_strangeness(look, cuts), 99)))
 
 

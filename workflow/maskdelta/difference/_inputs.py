@@ -8,19 +8,22 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.difference._along_seam import SeamLines
+from maskdelta.difference._cover import gone_on_over
 from maskdelta.difference._dots import DotLook, learn_dots
 from maskdelta.difference._joint import JointColours, learn_joint_colours
 from maskdelta.difference._masks import ADDED, REMOVED, Reach
 from maskdelta.difference._pairs import both_pictures, patch_pairs
 from maskdelta.difference._regions import Region
 from maskdelta.difference._sharpness import OutlineSharpness, learn_outlines
-from maskdelta.images import Box, Raster
+from maskdelta.images import Box, Raster, map_block
 from maskdelta.overlay import Overlay
 from maskdelta.register import ErrorMap
+from maskdelta.segment import UNKNOWN
 from maskdelta.study import DifferenceSettings, LayerStack, Registration
 
 __all__ = ["DiePair", "DieRasters", "Inputs"]
@@ -166,13 +169,12 @@ class Inputs:
         return shown == [region.sign == REMOVED, region.sign == ADDED]
 
     def unlike_dots(self, region: Region, *, most: float = 1.2) -> bool:
-        """Whether a region as large as a dot or two, of a layer of dots, looks like none."""
+        """Whether a region of a layer of dots, no smaller than one, is none: by size or by look."""
         looks = self.dots.get(region.layer)
-        if looks is None:
+        if looks is None or region.area_px < looks[0].area_px[0]:
             return False
-        least, largest = looks[0].area_px
-        if not least <= region.area_px <= 2 * largest:
-            return False
+        if region.area_px > looks[0].huge_px:
+            return True
         there = int(region.sign == ADDED)
         return looks[there].strangeness(*self._at(region)[there]) > most
 
@@ -187,6 +189,40 @@ class Inputs:
         without = int(region.sign == REMOVED)
         bare = looks[without].bare
         return bare is not None and not bare.shown(*self._at(region)[without])
+
+    def over_cover(self, region: Region, own: NDArray[np.bool_], box: Box) -> NDArray[np.bool_]:
+        """Px where a region goes on over what hides its layer in the other photograph.
+
+        Parameters
+        ----------
+        region : Region
+        own : (H, W) bool
+            Its px.
+        box : Box
+            Where they lie in the raster before.
+        """
+        place = box.moved(*self.before.mosaic.origin)
+        block = map_block(place, self.registration.before_to_after)
+        plane = self.planes[region.layer]
+
+        def of_die(die: DieRasters, *names: str) -> list[NDArray[np.uint8]]:
+            rasters = [getattr(die, name) for name in names]
+            if die is self.before:
+                return [r.read_mosaic(place) for r in rasters]
+            return [
+                np.stack([block.resample(p, nearest=True) for p in block.fetch(r)]) for r in rasters
+            ]
+
+        there, other = (self.after, self.before)[:: 1 if region.sign == ADDED else -1]
+        present, seen = of_die(there, "membership", "visible")
+        hidden, label = of_die(other, "visible", "labels")
+        cover = (hidden[plane] == 0) & (label[0] < UNKNOWN)
+        reach_px = float(self.error.over(place).max()) + self.settings.margin_px
+        inner_px = int(np.ceil(reach_px))
+        square = np.ones((2 * inner_px + 1,) * 2, np.uint8)
+        cover = cv2.erode(cover.view(np.uint8), square) > 0
+        shown = (present[plane] > 127) & (seen[plane] > 0)
+        return gone_on_over(own, shown, cover, bridge_px=inner_px + 1)
 
     def _at(self, region: Region) -> list[tuple[NDArray[np.uint8], float, float]]:
         """Pictures around a small region before and after, and its middle in them."""

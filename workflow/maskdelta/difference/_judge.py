@@ -117,5 +117,7 @@ class SecondLooks:
             inputs.along_seam,
             inputs.on_odd_ground,
             inputs.unlike_dots,
+            inputs.over_cover,
+            inputs.settings.max_soft_frac,
         )
         return look.split(regions, distance_px=distance_px, doubted=doubted)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from maskdelta.difference._changes import group_regions
 from maskdelta.difference._dots import is_rim
@@ -17,10 +18,15 @@ from maskdelta.images import Box, Raster
 
 __all__ = ["SecondLook"]
 
+Mask = NDArray[np.bool_]
+
 _MARGIN_PX = 16
 _LEAST_OF_DOT = 0.6  # change cut by debris or by the tolerance is smaller than its dot
 _UNLIKE = "unlike a dot"
-_DIRT = (_UNLIKE, "soft outline", "usual colours", "near debris")
+_OVER = "over what hides it"
+_DIRT = (_UNLIKE, _OVER, "soft outline", "usual colours", "near debris")
+_TOGETHER = 1.6  # of obliqueness and softness, each 1 where it speaks against a change alone
+_LEAST_OVER = 0.08  # of a candidate's area, over a cover; edges of metal are off by less
 
 
 @dataclass(frozen=True)
@@ -50,6 +56,11 @@ class SecondLook:
         Whether a dot is shown by one photograph, and no ground of dots by the other.
     unlike_dots : callable
         Whether a region is as large as the dots of its layer, and looks like none.
+    over_cover : callable
+        Px of a region's surroundings, given with its own px and their box, where it goes on over
+        what hides its layer in the other photograph.
+    max_soft_frac : float
+        Share of an outline that may be sharp in neither photograph.
     """
 
     raw: Raster
@@ -63,15 +74,14 @@ class SecondLook:
     along_seam: Callable[[Region], bool] = lambda _: False
     on_odd_ground: Callable[[Region], bool] = lambda _: False
     unlike_dots: Callable[[Region], bool] = lambda _: False
+    over_cover: Callable[[Region, Mask, Box], Mask] = lambda _, own, __: np.zeros_like(own)
+    max_soft_frac: float = 1.0
 
-    def doubt(self, region: Region, *, most_narrow: float = 0.8, least_along: float = 0.4) -> str:
+    def doubt(self, region: Region, *, most_narrow: float = 0.8) -> str:
         """Why a region is no change of the masks; empty when nothing speaks against it."""
         if self.along_seam(region):
             return "along a seam"
-        box = region.box.grown(_MARGIN_PX)
-        states = self.raw.read(box, planes=[region.layer])[0]
-        inner = slice(_MARGIN_PX, -_MARGIN_PX)
-        own = np.pad(own_px(region, states[inner, inner]), _MARGIN_PX)
+        box, states, own = self._own(region)
         plane = self.planes[region.layer]
         before = self.membership.read(box, planes=[plane])[0] > 127
         side_px = self.spacing_px[plane]
@@ -82,18 +92,42 @@ class SecondLook:
             return "rim of a dot"
         if self.unlike_dots(region):
             return _UNLIKE
-        x, y = self.raw.origin
-        place = Box(box.x0 + x, box.y0 + y, box.x1 + x, box.y1 + y)
-        if self.edges.along_axes(own, place) >= least_along or self.is_dot(region):
-            return ""
-        return "oblique edges"
+        oblique = self._oblique(own, box)
+        softness = region.soft_outline / self.max_soft_frac
+        odd = oblique > 1 or oblique + softness > _TOGETHER
+        return "oblique edges" if odd and not self.is_dot(region) else ""
 
-    def _doubt_of_ground(self, region: Region, regions: Sequence[Region]) -> str:
+    def _own(self, region: Region) -> tuple[Box, NDArray[np.uint8], Mask]:
+        """A box around a region, the states of its layer there, and its own px."""
+        box = region.box.grown(_MARGIN_PX)
+        states = self.raw.read(box, planes=[region.layer])[0]
+        inner = slice(_MARGIN_PX, -_MARGIN_PX)
+        return box, states, np.pad(own_px(region, states[inner, inner]), _MARGIN_PX)
+
+    def _oblique(self, own: Mask, box: Box, *, least_along: float = 0.4) -> float:
+        """How far the new edges run off the axes: 0 not at all, above 1 too far for a mask."""
+        along = self.edges.along_axes(own, box.moved(*self.raw.origin))
+        return (1 - along) / (1 - least_along)
+
+    def _doubt_of_cover(self, region: Region, standing: Sequence[Region]) -> str:
+        """Why a region is no change, if it goes on over what would hide it.
+
+        Where the cover changed too, in a way that stands, all that is seen must run along the axes.
+        """
+        box, _, own = self._own(region)
+        over = self.over_cover(region, own, box)
+        if over.sum() <= _LEAST_OVER * region.area_px:
+            return ""
+        near = region.box.grown(_MARGIN_PX)
+        changed = any(r.layer != region.layer and not r.box.clipped(near).empty for r in standing)
+        return "" if changed and self._oblique(own | over, box) <= 1 else _OVER
+
+    def _doubt_of_ground(self, region: Region, standing: Sequence[Region]) -> str:
         """Why a dot is no change, although it looks like one: its ground does not show without it.
 
         Where the ground changed too, in a way that stands, nothing is expected of it.
         """
-        others = (r for r in regions if r.layer != region.layer)
+        others = (r for r in standing if r.layer != region.layer)
         if any(not r.box.clipped(region.box).empty for r in others):
             return ""
         return "odd ground" if self.on_odd_ground(region) else ""
@@ -103,7 +137,7 @@ class SecondLook:
         regions: Sequence[Region],
         *,
         distance_px: float,
-        most_doubted: float = 0.8,
+        most_doubted: float = 0.6,
         doubted: Sequence[Region] = (),
     ) -> tuple[list[Region], list[Region]]:
         """Those that stand, and those in doubt.
@@ -135,8 +169,13 @@ class SecondLook:
         Dirt changes several layers at once, and one may give it away: what lies where another
         layer is in doubt, or on the rim of something soft and larger, is that same thing.
         """
-        found = {id(r): self.doubt(r) or self._doubt_of_ground(r, regions) for r in regions}
-        own = [replace(r, doubt=_UNLIKE) for r in regions if found[id(r)] == _UNLIKE]
+        found = {id(r): self.doubt(r) for r in regions}
+        standing = [r for r in regions if not found[id(r)]]
+        for r in standing:
+            doubt = self._doubt_of_ground(r, standing) or self._doubt_of_cover(r, standing)
+            found[id(r)] = doubt
+        given_away = (_UNLIKE, _OVER)
+        own = [replace(r, doubt=found[id(r)]) for r in regions if found[id(r)] in given_away]
         dirt = [r for r in (*doubted, *own) if r.doubt in _DIRT]
         for region in regions:
             for other in dirt if not found[id(region)] else ():
@@ -167,4 +206,6 @@ def _same_thing(dirt: Region, region: Region) -> bool:
     if not shared.empty and half and 2 * dirt.area_px >= region.area_px:
         return True
     touching = not dirt.box.grown(2).clipped(region.box).empty
+    if dirt.doubt == _OVER:
+        return touching
     return dirt.doubt == "soft outline" and touching and dirt.area_px >= 2 * region.area_px

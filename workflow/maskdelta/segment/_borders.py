@@ -10,6 +10,7 @@ import scipy.ndimage
 from numpy.typing import NDArray
 
 from maskdelta.segment._compiled import compiled
+from maskdelta.segment._crossings import crossing_blends
 from maskdelta.segment._distances import distance_to, distances_to
 from maskdelta.segment._narrow import mixed_gaps, thin_lines
 from maskdelta.segment._parts import of_size
@@ -66,7 +67,8 @@ def bordering_cost(
     far from those of a narrow gap; where its edge truly lies is settled later (`find_edges`). A dot
     and its host are parted by distance again.
 
-    Narrow lines and gaps hold no px that can be trusted; `_narrow.py` says where they are. Gaps
+    Narrow lines and gaps hold no px that can be trusted; `_narrow.py` says where they are, and
+    `_crossings.py` where the colour of a crossing is but that of a gap. Gaps
     explain nothing that lay beyond the reach of trusted patches.
 
     Parameters
@@ -86,6 +88,8 @@ def bordering_cost(
     """
     reach = np.uint8(min(EIGHTHS * (2 * edge_px + 1), 250))
     seeds = _seeds(colours.first, trusted, colours.flat)
+    blends = crossing_blends(colours.first, seeds, rules)
+    seeds[blends] = 255
     apart = distances_to(seeds, len(mean))
     lines = thin_lines(
         colours.colour, colours.doubt, possible & colours.flat, seeds, apart, mean, rules
@@ -93,7 +97,9 @@ def bordering_cost(
     seeds = np.where(lines < 255, lines, seeds)
     for k in np.unique(lines[lines < 255]):
         apart[k] = distance_to(seeds == k)
-    gaps, hidden = mixed_gaps(colours.colour, colours.far, apart, mean, rules)
+    odd = np.where(blends, np.uint8(255), colours.far)
+    gaps, hidden = mixed_gaps(colours.colour, odd, apart, mean, rules)
+    possible = possible & ~blends
     kin = _kin_in_gaps(seeds, _seeds(colours.first, possible, colours.flat), apart, rules)
     for k in np.unique(seeds[hidden & (seeds < 255)]):
         apart[k] = distance_to((seeds == k) & ~hidden)

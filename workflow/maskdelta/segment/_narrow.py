@@ -65,7 +65,7 @@ def thin_lines(
         Fewer px in a row are no line.
     """
     out = np.full(seeds.shape, 255, np.uint8)
-    drawn = _drawn(rules)
+    drawn = rules.drawn()
     single = drawn[rules.present[drawn].sum(1) == 1]
     rivals = np.zeros(256, np.uint8)
     rivals[: len(mean)] = ~rules.hidden.any(1)
@@ -170,7 +170,7 @@ def mixed_gaps(
     """
     out = np.full(far.shape, 255, np.uint8)
     through = np.zeros(far.shape, bool)
-    drawn = _drawn(rules)
+    drawn = rules.drawn()
     if len(drawn) < 3:
         return out, through
     grounds, over = _grounds(rules, drawn)
@@ -210,11 +210,6 @@ def _count(mask: NDArray[np.uint8], around_px: int) -> NDArray[np.uint16]:
     """(H, W) px that are set in the square that reaches `around_px` to every side."""
     size = (2 * around_px + 1, 2 * around_px + 1)
     return cv2.boxFilter(mask, cv2.CV_16U, size, normalize=False, borderType=cv2.BORDER_CONSTANT)
-
-
-def _drawn(rules: LayerRules) -> NDArray[np.intp]:
-    """Stacks that are told by distance: no dots, no dirt, nothing that hides others."""
-    return np.flatnonzero(~rules.dot & ~rules.spoils & ~rules.hidden.any(1))
 
 
 def _grounds(

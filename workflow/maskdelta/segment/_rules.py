@@ -72,6 +72,10 @@ class LayerRules:
         dot = np.array([meaning[stack].dot for stack in stacks], bool)
         return cls(tuple(stacks), tuple(layers), table("layers"), table("hides"), spoils, dot)
 
+    def drawn(self) -> NDArray[np.intp]:
+        """Stacks that are told by distance: no dots, no dirt, nothing that hides others."""
+        return np.flatnonzero(~self.dot & ~self.spoils & ~self.hidden.any(1))
+
     def carries(self, k: int) -> NDArray[np.bool_]:
         """(L,) layers in which a dot is seated.
 
