@@ -24,23 +24,33 @@ _THIN_PX = 14
 class Fit:
     """How well two tiles fit at a shift, block by block.
 
-    Blocks lie on a raster of tile a that all shifts of a pair share. The mean of each block is
-    taken off both tiles first, so that shading and exposure do not count.
+    Blocks lie on a raster of tile a that all shifts of a pair share; those at the rim of the
+    overlap may be cut down to less than half. The mean of each block is taken off both tiles first,
+    so that shading and exposure do not count.
 
     Attributes
     ----------
     column, row : int
         Number of the first block.
     energy : (rows, columns) float64
-        Mean square of what b leaves unexplained of a.
+        Mean square of what b leaves unexplained of a; NaN where nothing is to be said.
+    contrast : (rows, columns) float64
+        Mean square of what the tile shows that shows more.
     score : float
         Correlation over all blocks.
+    place_b : (2,) float64
+        Where block (0, 0) begins in b, in blocks.
+    clean : (rows, columns) bool or None
+        Blocks of which it is known that the sensor shows nothing of its own there.
     """
 
     column: int
     row: int
     energy: Array
+    contrast: Array
     score: float
+    place_b: Array
+    clean: NDArray[np.bool_] | None = None
 
 
 class Overlap:
@@ -171,33 +181,67 @@ class Overlap:
         return place
 
     def fit(self, shift: Array, box: Box, *, block_px: int = 16) -> Fit | None:
-        """How well the tiles fit over the whole blocks of a box; None without any."""
+        """How well the tiles fit over the blocks of a box; None without any."""
         block, stride = block_px // self.every, self.stride
-        column, row = -(-box.x0 // block), -(-box.y0 // block)
-        columns, rows = box.x1 // block - column, box.y1 // block - row
-        if min(columns, rows) < 1:
+        (x, column, of_x), (y, row, of_y) = (
+            _blocks(low, high, block, stride) for low, high in ((box.x0, box.x1), (box.y0, box.y1))
+        )
+        if min(len(of_x), len(of_y)) < 1:
             return None
-        x, y, width, height = column * block, row * block, columns * block, rows * block
-        at = np.array([x, y]) - self.first_sample(shift)
+        width, height = int(of_x.sum()), int(of_y.sum())
+        first = self.first_sample(shift)
+        at = np.array([x, y]) - first
         # every second px says as much, since tiles are smoothed
         of_a = self._values(Box(x, y, x + width, y + height))[::stride, ::stride]
         of_b = crop(self.b, at[0], at[1], width, height)[::stride, ::stride]
+        rim = [
+            ((block - n[0]) // stride, (block - n[-1]) // stride if len(n) > 1 else 0)
+            for n in (of_y, of_x)
+        ]
+        share = np.outer(of_y, of_x) / block**2
 
         def mean(values: Image) -> Array:
-            small = cv2.resize(values, (columns, rows), interpolation=cv2.INTER_AREA)
-            return np.atleast_2d(small).astype(float)
+            whole = np.pad(values, rim)
+            small = cv2.resize(whole, (len(of_x), len(of_y)), interpolation=cv2.INTER_AREA)
+            return np.atleast_2d(small) / share
 
         level = np.float32(of_a.mean(dtype=np.float64))  # keeps squares small
         of_a, of_b = of_a - level, of_b - level
         mean_a, mean_b = mean(of_a), mean(of_b)
         aa, bb = mean(of_a * of_a) - mean_a**2, mean(of_b * of_b) - mean_b**2
         ab = mean(of_a * of_b) - mean_a * mean_b
-        total_a, total_b, total = aa.sum(), bb.sum(), ab.sum()
+        total_a, total_b, total = ((v * share).sum() for v in (aa, bb, ab))
+        place_b = -first / block
         if min(total_a, total_b) <= 1e-9:
-            return Fit(column, row, np.maximum(aa, 0), 0.0)
+            return Fit(column, row, np.maximum(aa, 0), np.maximum(aa, 0), 0.0, place_b)
         gain = total / total_b
         energy = np.maximum(aa - 2 * gain * ab + gain**2 * bb, 0)
-        return Fit(column, row, energy, float(total / np.sqrt(total_a * total_b)))
+        contrast = np.maximum(np.maximum(aa, gain**2 * bb), 0)
+        score = float(total / np.sqrt(total_a * total_b))
+        return Fit(column, row, energy, contrast, score, place_b)
+
+
+def _blocks(low: int, high: int, block: int, stride: int) -> tuple[int, int, NDArray[np.int_]]:
+    """The blocks of a raster between two places, cut down at either end to three eighths at least.
+
+    Returns
+    -------
+    first : int
+        Where the first one begins; on every `stride`-th sample of the raster.
+    number : int
+        Of the first one.
+    sides : (n,) int
+        Length of each; a multiple of `stride`.
+    """
+    low, high = -(-low // stride) * stride, high // stride * stride
+    cuts = np.arange(low // block, -(-high // block) + 1) * block
+    cuts = np.clip(cuts, low, high)
+    sides = np.diff(cuts)
+    keep = sides >= 3 * block // 8
+    if not keep.any():
+        return low, 0, np.zeros(0, int)
+    first = int(np.argmax(keep))
+    return int(cuts[first]), low // block + first, sides[keep]
 
 
 def _vertex(values: Image) -> float:
