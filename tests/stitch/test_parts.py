@@ -135,8 +135,10 @@ def test_lag_needs_more_than_one_object():
     assert not Lag(net=5, odd=5).is_clear(strict=True)
     assert not Lag(net=6, odd=40).is_clear(strict=False)  # dust for and against
     # a spoilt fit and something odd that meets itself, each too little alone
-    assert Lag(net=3, odd=3, met=2, met_all=2).is_clear(strict=False)
-    assert not Lag(net=3, odd=5, met=2, met_all=2).is_clear(strict=False)
+    assert Lag(net=2, odd=2, met=2, met_all=2).is_clear(strict=False)
+    assert not Lag(net=2, odd=4, met=2, met_all=2).is_clear(strict=False)
+    # two odd cells that meet by chance, where nothing misfits at the other shift
+    assert not Lag(net=0, odd=0, met=4, met_all=4).is_clear(strict=False)
     assert not Lag(net=4, odd=4, met=2, met_all=4).is_clear(strict=False)
 
 
@@ -312,6 +314,23 @@ def test_a_sure_pair_decides_for_the_others():
     np.testing.assert_allclose(placed.centres[2] - placed.centres[1], [100, 0], atol=0.01)
     assert not placed.modulo.any()
     assert list(placed.chosen) == [0, 0, 2, 0, 0]
+
+
+def test_an_edge_that_sees_nothing_finds_no_fault():
+    """One pair does not reach the place that the other one would choose for nothing at all."""
+    cells = 20.0 * np.arange(-1, 2)
+    lags = [Lag(net=12, odd=12), Lag(), Lag(net=12, odd=12)]
+    seen = tuple(
+        Choice(np.array([100.0 + x, 0.0]), 0.05, 0.99, lag)
+        for x, lag in zip(cells, lags, strict=True)
+    )
+    blind = tuple(
+        Choice(np.array([100.0 + x, 0.0]), 0.05, 0.99, Lag(noise=-x / 10)) for x in [*cells, 40.0]
+    )
+    nominal = np.array([[0.0, 0.0], [118.0, 0.0]])
+    edges = [Edge(0, 1, seen, sure=False), Edge(0, 1, blind, sure=False)]
+    placed = join(2, edges, nominal=nominal)
+    np.testing.assert_allclose(placed.centres[1] - placed.centres[0], [100, 0], atol=1e-3)
 
 
 def test_two_sure_pairs_that_contradict_place_nothing():

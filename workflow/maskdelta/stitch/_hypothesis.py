@@ -74,10 +74,12 @@ class Lag(NamedTuple):
         """
         least, share = (8.0, 2.5) if strict else (5.0, 2.0)
         by_fit = self.net >= least and self.net >= share * np.sqrt(self.odd)
+        # two odd cells may meet at a wrong shift by chance, but then something misfits elsewhere
         least, share = (8.0, 3.0) if strict else (3.0, 1.5)
         by_odd = self.met >= least and self.met >= share * np.sqrt(self.met_all)
+        by_odd &= strict or self.net >= 1
         # dust that spoils a fit is met by nothing: where both speak, less of each is enough
-        both = self.net >= max(3.0, 1.7 * np.sqrt(self.odd))
+        both = self.net >= max(2.0, 1.4 * np.sqrt(self.odd))
         both &= self.met >= max(2.0, 1.4 * np.sqrt(self.met_all))
         return bool(by_fit or by_odd or (both and not strict))
 

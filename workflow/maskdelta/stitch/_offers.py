@@ -157,12 +157,17 @@ class Joiner:
         self._complete(between, inside)
         self._ask_nominal(between, inside)
         votes = [self._vote(between, inside, place) for place in self._places(between, inside)]
+        votes = self._within_reach(inside, votes) or votes
         votes.sort(key=lambda v: (v.lag.worth, -v.support, -v.score))
         first = votes[0]
         lattice = all(not self.edges[k].sure for k in between)
         edges = [self.edges[k] for k in between]
         tied = [v for v in _elsewhere(votes, first) if not first.clearly_before(v, edges)]
-        tied = self._within_reach(inside, tied)
+        # where an edge sees nothing, it finds no fault: ask also from the place that most can see
+        other = min([first, *tied], key=lambda v: -v.support)
+        if other is not first:
+            fewer = [v for v in _elsewhere(votes, other) if not other.clearly_before(v, edges)]
+            first, tied = (other, fewer) if len(fewer) < len(tied) else (first, tied)
         if lattice and not self._plausible(inside, first.move):
             # chance can look clear, but not so far from where the stage was
             tied = _elsewhere(votes, first)
