@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -164,21 +165,21 @@ class Overlap:
 
     def settle(
         self, box: Box, start: Array, *, steps: int = 8, far_px: float = 1.5, near_px: float = 1e-3
-    ) -> Array | None:
-        """Place of a box of a in b to a fraction of a px; None where it runs away.
+    ) -> tuple[Array, float] | None:
+        """Place of a box of a in b to a fraction of a px, and its sd; None where it runs away.
 
         Steps shrink to a tenth or less each, so that `near_px` bounds ten times what is left.
         """
-        solver, place = self.solver(box), start
+        solver, place, energy = self.solver(box), start, 0.0
         far, near = far_px / self.every, near_px / self.every
         for _ in range(steps):
-            step = solver.step(crop(self.b, place[0], place[1], box.width, box.height))
+            step, energy = solver.step(crop(self.b, place[0], place[1], box.width, box.height))
             place = place + step
             if np.abs(place - start).max() > far:
                 return None
             if np.abs(step).max() < near:
                 break
-        return place
+        return place, self.every * solver.sd(energy)
 
     def fit(self, shift: Array, box: Box, *, block_px: int = 16) -> Fit | None:
         """How well the tiles fit over the blocks of a box; None without any."""
@@ -199,18 +200,17 @@ class Overlap:
             for n in (of_y, of_x)
         ]
         share = np.outer(of_y, of_x) / block**2
+        level = np.float32(of_a.mean(dtype=np.float64))  # keeps squares small
+        of_a, of_b = (_framed(values - level, rim) for values in (of_a, of_b))
 
         def mean(values: Image) -> Array:
-            whole = np.pad(values, rim)
-            small = cv2.resize(whole, (len(of_x), len(of_y)), interpolation=cv2.INTER_AREA)
-            return np.atleast_2d(small) / share
+            small = cv2.resize(values, (len(of_x), len(of_y)), interpolation=cv2.INTER_AREA)
+            return np.asarray(np.atleast_2d(small) / share)
 
-        level = np.float32(of_a.mean(dtype=np.float64))  # keeps squares small
-        of_a, of_b = of_a - level, of_b - level
         mean_a, mean_b = mean(of_a), mean(of_b)
         aa, bb = mean(of_a * of_a) - mean_a**2, mean(of_b * of_b) - mean_b**2
         ab = mean(of_a * of_b) - mean_a * mean_b
-        total_a, total_b, total = ((v * share).sum() for v in (aa, bb, ab))
+        total_a, total_b, total = (float((v * share).sum()) for v in (aa, bb, ab))
         place_b = -first / block
         if min(total_a, total_b) <= 1e-9:
             return Fit(column, row, np.maximum(aa, 0), np.maximum(aa, 0), 0.0, place_b)
@@ -219,6 +219,17 @@ class Overlap:
         contrast = np.maximum(np.maximum(aa, gain**2 * bb), 0)
         score = float(total / np.sqrt(total_a * total_b))
         return Fit(column, row, energy, contrast, score, place_b)
+
+
+def _framed(values: Image, rim: Sequence[tuple[int, int]]) -> Image:
+    """Values with zeros around them: so many rows before and after, so many columns."""
+    (top, bottom), (left, right) = rim
+    if not (top or bottom or left or right):
+        return values
+    height, width = values.shape
+    out = np.zeros((top + height + bottom, left + width + right), np.float32)
+    out[top : top + height, left : left + width] = values
+    return out
 
 
 def _blocks(low: int, high: int, block: int, stride: int) -> tuple[int, int, NDArray[np.int_]]:
@@ -283,11 +294,13 @@ class GaussNewton:
         normal = (rows @ rows.T).astype(float)
         self._inverse = np.linalg.inv(normal + 1e-3 * np.eye(len(rows)))
 
-    def step(self, moved: Image) -> Array:
-        """How to move the crop of b, samples."""
+    def step(self, moved: Image) -> tuple[Array, float]:
+        """How to move the crop of b, samples, and the mean square of what that leaves."""
         residual = moved[:: self._stride, :: self._stride].ravel() - self._template
-        found = self._inverse @ (self._rows @ residual).astype(float)
-        return -found[:2] / max(1 + found[2], 0.2)
+        right = (self._rows @ residual).astype(float)
+        found = self._inverse @ right
+        left = max(float(residual @ residual) - float(right @ found), 0.0) / len(residual)
+        return -found[:2] / max(1 + found[2], 0.2), left
 
     def sd(self, energy: float, *, grain_px2: float = 28.0) -> float:
         """Standard deviation of the shift, samples, from the normal equations and the mean square.
