@@ -2,7 +2,7 @@
 
     python tests/benchmarks/stitch.py [--quick] [--seeds N] [--out FILE.json] [--micrographs DIR]
 
-Makes its own phantoms, runs survey, place and compose in a process of their own, and the floor
+Makes its own phantoms, runs survey, place and compose, each in a process of its own, and the floor
 (decode every tile twice, warp and encode the mosaic once) and the peers (`stitch_peers.py`) in the
 same run. Prints rows of {case, figure, value, target, met}. `--quick` takes smaller dies and leaves
 the memory case out.
@@ -42,7 +42,7 @@ from maskdelta.study import (
     fit_affine,
     fit_similarity,
 )
-from maskdelta.survey import survey
+from maskdelta.survey import FlatField, SmallPictures, Survey, survey
 
 THREADS = 2
 TIME: dict[str, float] = {"times_floor": 4, "cpu_times_floor": 4}
@@ -69,10 +69,10 @@ def main() -> None:
     parser.add_argument("--out", type=Path)
     parser.add_argument("--micrographs", type=Path, help="folder with cmos_register_block")
     parser.add_argument("--only", help="one case: array, overview, sample, thin, peers, memory ...")
-    parser.add_argument("--child", nargs=3, help=argparse.SUPPRESS)
+    parser.add_argument("--child", nargs=2, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.child:
-        run_child(*map(Path, options.child))
+        run_child(options.child[0], Path(options.child[1]))
         return
     drawn = np.random.SeedSequence().generate_state(options.seeds).tolist()
     rows: list[dict[str, Any]] = []
@@ -445,7 +445,8 @@ def memory_case(folder: Path) -> list[dict[str, Any]]:
         done = stitch_apart(files, ViewSettings(tiles="*", grid=grid), tiles / "out")
         poses = Poses.read(tiles / "out" / "tiles.csv")
         figures = against_cuts(poses, cuts)
-        figures |= {k: done[k] for k in ("seconds", "peak_rss_mib", "place_s")}
+        figures |= {k: done[k] for k in ("seconds", "place_s", "peak_rss_mib")}
+        figures |= {f"{step}_mib": done[f"{step}_peak_rss_mib"] for step in STEPS}
         figures |= against_floor(done, files, poses, folder / "floor.tif")
         if first:
             figures["grown_frac"] = done["peak_rss_mib"] / first - 1
@@ -482,41 +483,61 @@ def _cut_from_lines(folder: Path, side: int) -> list[Any]:
 # --- running --------------------------------------------------------------------------------------
 
 
+STEPS = ("survey", "place", "compose")
+
+
 def stitch_apart(files: list[str], view: ViewSettings, out: Path) -> dict[str, Any]:
-    """Survey, place and compose in a process of their own; its times and peak memory."""
+    """Survey, place and compose, each in a process of its own as the workflow runs them.
+
+    Returns
+    -------
+    dict
+        The sum of their times, and the largest of their peaks of memory; with the name of a step
+        before it, that of the step.
+    """
     out.mkdir(parents=True, exist_ok=True)
     (out / "view.json").write_text(view.model_dump_json(), encoding="utf-8")
     (out / "files.json").write_text(json.dumps(files), encoding="utf-8")
-    command = [sys.executable, __file__, "--child", str(out / "files.json")]
-    command += [str(out / "view.json"), str(out)]
-    done = subprocess.run(command, check=True, capture_output=True, text=True)
-    return json.loads(done.stdout.splitlines()[-1])
+    done: dict[str, Any] = {"seconds": 0.0, "cpu_s": 0.0, "peak_rss_mib": 0.0}
+    for step in STEPS:
+        command = [sys.executable, __file__, "--child", step, str(out)]
+        answer = subprocess.run(command, check=True, capture_output=True, text=True)
+        found = json.loads(answer.stdout.splitlines()[-1])
+        done |= {f"{step}_{key}": value for key, value in found.items()}
+        done["seconds"] += found["seconds"]
+        done["cpu_s"] += found["cpu_s"]
+        done["peak_rss_mib"] = max(done["peak_rss_mib"], found["peak_rss_mib"])
+    return done | {"place_s": done["place_seconds"]}
 
 
-def run_child(files_path: Path, view_path: Path, out: Path) -> None:
-    """What the process does."""
-    files = json.loads(files_path.read_text(encoding="utf-8"))
-    view = ViewSettings.model_validate_json(view_path.read_text(encoding="utf-8"))
+def run_child(step: str, out: Path) -> None:
+    """What a process does; the time that it takes to start and to import is not counted."""
+    files = json.loads((out / "files.json").read_text(encoding="utf-8"))
+    view = ViewSettings.model_validate_json((out / "view.json").read_text(encoding="utf-8"))
     start, cpu = time.perf_counter(), time.process_time()
-    found = survey(files, view=view, settings=SurveySettings(), threads=THREADS)
-    surveyed = time.perf_counter()
-    placed = place(files, found, settings=StitchSettings(), threads=THREADS)
-    placed.write(out)
-    done = time.perf_counter()
-    compose(
-        files,
-        placed.poses,
-        found.flat_field,
-        mosaic_path=out / "mosaic.ome.tif",
-        tiles_path=out / "mosaic_tiles.tif",
-        um_per_px=None,
-        seams=lead_seams(placed.poses, found.flat_field, found.small),
-        threads=THREADS,
-    )
-    peak = peak_mib()
-    times = {"seconds": time.perf_counter() - start, "place_s": done - surveyed}
-    times["cpu_s"] = time.process_time() - cpu
-    print(json.dumps({**times, "peak_rss_mib": peak}))
+    if step == "survey":
+        (out / "survey").mkdir(exist_ok=True)
+        found = survey(files, view=view, settings=SurveySettings(), threads=THREADS)
+        found.write(out / "survey")
+    elif step == "place":
+        found = Survey.read(out / "survey")
+        place(files, found, settings=StitchSettings(), threads=THREADS).write(out)
+    else:
+        poses = Poses.read(out / "tiles.csv")
+        flat_field = FlatField.read(out / "survey" / "flat_field.json")
+        small = SmallPictures.read(out / "survey" / "small.npz")
+        compose(
+            files,
+            poses,
+            flat_field,
+            mosaic_path=out / "mosaic.ome.tif",
+            tiles_path=out / "mosaic_tiles.tif",
+            um_per_px=None,
+            seams=lead_seams(poses, flat_field, small),
+            threads=THREADS,
+        )
+    times = {"seconds": time.perf_counter() - start, "cpu_s": time.process_time() - cpu}
+    print(json.dumps({**times, "peak_rss_mib": peak_mib()}))
 
 
 def peak_mib() -> float:

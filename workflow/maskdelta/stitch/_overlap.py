@@ -33,9 +33,9 @@ class Fit:
     ----------
     column, row : int
         Number of the first block.
-    energy : (rows, columns) float64
+    energy : (rows, columns) float32
         Mean square of what b leaves unexplained of a; NaN where nothing is to be said.
-    contrast : (rows, columns) float64
+    contrast : (rows, columns) float32
         Mean square of what the tile shows that shows more.
     score : float
         Correlation over all blocks.
@@ -47,8 +47,8 @@ class Fit:
 
     column: int
     row: int
-    energy: Array
-    contrast: Array
+    energy: Image
+    contrast: Image
     score: float
     place_b: Array
     clean: NDArray[np.bool_] | None = None
@@ -213,11 +213,11 @@ class Overlap:
         total_a, total_b, total = (float((v * share).sum()) for v in (aa, bb, ab))
         place_b = -first / block
         if min(total_a, total_b) <= 1e-9:
-            return Fit(column, row, np.maximum(aa, 0), np.maximum(aa, 0), 0.0, place_b)
-        gain = total / total_b
-        energy = np.maximum(aa - 2 * gain * ab + gain**2 * bb, 0)
-        contrast = np.maximum(np.maximum(aa, gain**2 * bb), 0)
-        score = float(total / np.sqrt(total_a * total_b))
+            gain, score = 0.0, 0.0
+        else:
+            gain, score = total / total_b, total / float(np.sqrt(total_a * total_b))
+        energy = np.maximum(aa - 2 * gain * ab + gain**2 * bb, 0).astype(np.float32)
+        contrast = np.maximum(np.maximum(aa, gain**2 * bb), 0).astype(np.float32)
         return Fit(column, row, energy, contrast, score, place_b)
 
 
