@@ -279,6 +279,19 @@ def test_what_hangs_on_an_open_choice_is_open_too():
     assert list(np.flatnonzero(placed.modulo)) == [6, 7]
 
 
+@pytest.mark.parametrize("periodic", [True, False])
+def test_a_sure_shift_over_a_pattern_is_doubted_where_the_stage_says_otherwise(periodic):
+    """The last tile's only pair is three pitches off what the stage says; others agree with it."""
+    rng = np.random.default_rng(4)
+    places = np.array([(100.0 * (k % 4), 100.0 * (k // 4)) for k in range(17)])
+    edges = [sure_edge(k, k + 1, places[k + 1] - places[k]) for k in range(15)]
+    edges += [sure_edge(k, k + 4, (0, 100)) for k in range(12)]
+    edges += [replace(sure_edge(12, 16, (60, 100)), periodic=periodic)]
+    placed = join(17, edges, nominal=places + rng.uniform(-2, 2, (17, 2)))
+    assert list(np.flatnonzero(placed.modulo)) == ([16] if periodic else [])
+    assert len(set(placed.group)) == 1
+
+
 def test_no_tile_lies_twice_as_far_off_as_all_others():
     rng = np.random.default_rng(2)
     places = np.array([(100.0 * (k % 5), 100.0 * (k // 5)) for k in range(25)])

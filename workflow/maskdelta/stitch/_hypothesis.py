@@ -113,6 +113,8 @@ class Hypothesis:
         How much worse than the pair's best shift.
     repeats : bool
         Whether the overlap shows a pattern that repeats and other shifts could not be tried.
+    periodic : bool
+        Whether the overlap shows a pattern that repeats at all.
     fit : Fit or None
         How well each block fits; None where the overlap holds no whole block.
     steps : tuple of (2,) float64
@@ -133,6 +135,7 @@ class Hypothesis:
     agree: float | None = None
     lag: Lag = field(default_factory=Lag)
     repeats: bool = False
+    periodic: bool = False
     fit: Fit | None = None
     steps: tuple[Array, ...] = ()
     met: float = 0.0

@@ -146,7 +146,8 @@ def _compared_again(found: list[Hypothesis], sensor: Sensor) -> list[Hypothesis]
         if lag_behind(best, other).worth < 0:
             best = other
     others = [replace(h, lag=lag_behind(best, h)) for h in freed if h is not best]
-    return [replace(best, lag=Lag(), repeats=found[0].repeats), *others]
+    first = replace(best, lag=Lag(), repeats=found[0].repeats, periodic=found[0].periodic)
+    return [first, *others]
 
 
 def _borne_out(best: Hypothesis, typical: float) -> bool:

@@ -127,7 +127,32 @@ class Joiner:
         for k, edge in enumerate(self.edges):
             self.edges_at[edge.a].append(k)
             self.edges_at[edge.b].append(k)
+        self._doubt_far_ones()
         self._solve_sure()
+
+    def _doubt_far_ones(self, *, sigmas: float = 4.0, least_px: float = 4.0) -> None:
+        """Shifts over a pattern that repeats are not sure where the stage says otherwise.
+
+        Odd cells that meet by chance can rule out the shifts next to a wrong one, and the right one
+        may never have been tried.
+        """
+        if self.nominal is None or len(self.edges) < 8:
+            return
+        a, b = (np.array([getattr(edge, end) for edge in self.edges]) for end in "ab")
+        shifts = np.array([edge.choices[0].shift for edge in self.edges])
+        sure = np.array([edge.sure for edge in self.edges])
+        steps = self.nominal[b] - self.nominal[a]
+        if sure.sum() < 8:
+            return
+        # shifts grow with the steps of the stage, which may be turned or known to some per cent
+        linear, *_ = np.linalg.lstsq(steps[sure], shifts[sure], rcond=None)
+        apart = np.abs(shifts - steps @ linear)
+        spread = 1.4826 * float(np.median(apart[sure]))
+        far = apart.max(1) > max(sigmas * spread, least_px)
+        self.edges = [
+            replace(edge, sure=edge.sure and not (beyond and edge.periodic))
+            for edge, beyond in zip(self.edges, far, strict=True)
+        ]
 
     def _solve_sure(self) -> None:
         sure = [edge for edge in self.edges if edge.sure]
@@ -157,7 +182,6 @@ class Joiner:
         self._complete(between, inside)
         self._ask_nominal(between, inside)
         votes = [self._vote(between, inside, place) for place in self._places(between, inside)]
-        votes = self._within_reach(inside, votes) or votes
         votes.sort(key=lambda v: (v.lag.worth, -v.support, -v.score))
         first = votes[0]
         lattice = all(not self.edges[k].sure for k in between)
@@ -178,7 +202,7 @@ class Joiner:
             others.sort(key=lambda v: float(np.hypot(*(v.move - first.move))))
             others = [v for v in others if not first.clearly_before(v, edges)] or others
         plausible = self._plausible(inside, first.move)
-        clear = not tied and first.proved
+        clear = not tied and first.proved and (plausible or not lattice)
         return Offer(first, others[0] if others else None, clear, lattice, plausible)
 
     def _vote(self, between: Sequence[int], inside: NDArray[np.bool_], place: Array) -> _Vote:

@@ -120,6 +120,7 @@ def _join(tiles: Tiles, measured: Measured, measurer: Measurer, settings: Stitch
             tuple(choice_of(h, measured.typical) for h in measured.hypotheses[k]),
             is_sure(measured.hypotheses[k], measured.typical),
             measured.hypotheses[k][0].is_small(),
+            measured.hypotheses[k][0].periodic,
         )
         for k in use
     ]
