@@ -105,11 +105,12 @@ def photograph(
     stage_frac: float,
     noise: float = 3.0,
     exposure: float = 0.04,
+    colour: bool = False,
 ) -> list[Tile]:
     """Write tiles on a grid, each off by up to `stage_frac` of its width along x and y.
 
     Each tile has read noise and an exposure of its own, and dust that stays in its place in the
-    tile.
+    tile. In `colour` the die is bluish, and each channel has its own noise.
     """
     rng = np.random.default_rng([seed, 2])
     width, height = size
@@ -128,10 +129,12 @@ def photograph(
             part = spline[y0 : y0 + height + 8, x0 : x0 + width + 8]
             seen = scipy.ndimage.shift(part, (y0 - corner[1], x0 - corner[0]), prefilter=False)
             seen = seen[:height, :width] * dust * np.exp(rng.normal(0, exposure))
+            if colour:
+                seen = seen[..., None] * [0.8, 0.9, 1.0]
             seen = seen + rng.normal(0, noise, seen.shape)
             name = f"r{row:02d}c{column:02d}.png"
-            grey = np.clip(np.rint(seen), 0, 255).astype(np.uint8)
-            (folder / name).write_bytes(imagecodecs.png_encode(grey, 1))
+            levels = np.clip(np.rint(seen), 0, 255).astype(np.uint8)
+            (folder / name).write_bytes(imagecodecs.png_encode(levels, 1))
             centre = corner + (np.array(size) - 1) / 2
             tiles.append(Tile(name, column, row, (float(centre[0]), float(centre[1])), size))
     return tiles

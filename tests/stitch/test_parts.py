@@ -20,7 +20,9 @@ from maskdelta.stitch._graph import (
 )
 from maskdelta.stitch._hypothesis import Lag, lag_behind
 from maskdelta.stitch._join import join_tiles
+from maskdelta.stitch._lattice import pitches_of, points_near, steps_around
 from maskdelta.stitch._measure import found_unfit, measure_near, measure_pair
+from maskdelta.stitch._nominal import stage_reach
 from maskdelta.stitch._overlap import Overlap
 from maskdelta.stitch._repeats import find_repeats
 from maskdelta.stitch._spline import crop, gradient, load_spline, straightening
@@ -133,7 +135,10 @@ def test_lag_needs_more_than_one_object():
     assert not Lag(net=5, odd=5).is_clear(strict=True)
     assert not Lag(net=6, odd=40).is_clear(strict=False)  # dust for and against
     # a spoilt fit and something odd that meets itself, each too little alone
-    assert Lag(net=4, odd=4, met=2, met_all=2).is_clear(strict=False)
+    assert Lag(net=2, odd=2, met=2, met_all=2).is_clear(strict=False)
+    assert not Lag(net=2, odd=4, met=2, met_all=2).is_clear(strict=False)
+    # two odd cells that meet by chance, where nothing misfits at the other shift
+    assert not Lag(net=0, odd=0, met=4, met_all=4).is_clear(strict=False)
     assert not Lag(net=4, odd=4, met=2, met_all=4).is_clear(strict=False)
 
 
@@ -264,6 +269,52 @@ def test_an_open_choice_is_flagged():
     assert len(set(placed.group)) == 1
 
 
+def test_what_hangs_on_an_open_choice_is_open_too():
+    """Its own choices lie farther apart than the stage errs, but all move with the open tile."""
+    rng = np.random.default_rng(1)
+    places = np.array([(100.0 * k, 0.0) for k in range(8)])
+    edges = [sure_edge(k, k + 1, (100, 0)) for k in range(5)]
+    edges += [lattice_edge(5, 6, (100, 0)), lattice_edge(6, 7, (100, 0), pitch=80.0)]
+    placed = join(8, edges, nominal=places + rng.uniform(-8, 8, (8, 2)))
+    assert list(np.flatnonzero(placed.modulo)) == [6, 7]
+
+
+@pytest.mark.parametrize("periodic", [True, False])
+def test_a_sure_shift_over_a_pattern_is_doubted_where_the_stage_says_otherwise(periodic):
+    """The last tile's only pair is three pitches off what the stage says; others agree with it."""
+    rng = np.random.default_rng(4)
+    places = np.array([(100.0 * (k % 4), 100.0 * (k // 4)) for k in range(17)])
+    edges = [sure_edge(k, k + 1, places[k + 1] - places[k]) for k in range(15)]
+    edges += [sure_edge(k, k + 4, (0, 100)) for k in range(12)]
+    edges += [replace(sure_edge(12, 16, (60, 100)), periodic=periodic)]
+    placed = join(17, edges, nominal=places + rng.uniform(-2, 2, (17, 2)))
+    assert list(np.flatnonzero(placed.modulo)) == ([16] if periodic else [])
+    assert len(set(placed.group)) == 1
+
+
+def test_no_tile_lies_twice_as_far_off_as_all_others():
+    rng = np.random.default_rng(2)
+    places = np.array([(100.0 * (k % 5), 100.0 * (k // 5)) for k in range(25)])
+    nominal = places + rng.uniform(-7, 7, (25, 2))
+    everyone = np.ones(25, bool)
+    reach = stage_reach(places, nominal, everyone)
+    assert 14 < reach < 2 * 7 * 1.5 + 4
+    few = np.arange(25) < 12
+    assert stage_reach(places, nominal, few) == np.inf
+    nominal[3] += [60, 0]  # one slip, and another tile may have slipped too
+    assert stage_reach(places, nominal, everyone) > 100
+
+
+def test_points_of_a_lattice_near_a_place():
+    pitches = pitches_of([[np.array([3.0, 4.0]), np.array([23.0, 4.0]), np.array([3.0, 34.0])]])
+    assert sorted(tuple(np.abs(p)) for p in pitches) == [(0.0, 30.0), (20.0, 0.0)]
+    found = points_near(np.array([3.0, 4.0]), pitches, np.array([101.0, -90.0]), within_px=21)
+    assert [tuple(p) for p in found[:1]] == [(103.0, -86.0)]
+    assert sorted(tuple(p) for p in found) == [(83.0, -86.0), (103.0, -86.0)]
+    assert points_near(np.zeros(2), pitches[:1], np.zeros(2), within_px=50) == []
+    assert len(steps_around(pitches)) == 8
+
+
 def test_a_sure_pair_decides_for_the_others():
     edges = [
         sure_edge(0, 1, (100, 0)),
@@ -276,6 +327,23 @@ def test_a_sure_pair_decides_for_the_others():
     np.testing.assert_allclose(placed.centres[2] - placed.centres[1], [100, 0], atol=0.01)
     assert not placed.modulo.any()
     assert list(placed.chosen) == [0, 0, 2, 0, 0]
+
+
+def test_an_edge_that_sees_nothing_finds_no_fault():
+    """One pair does not reach the place that the other one would choose for nothing at all."""
+    cells = 20.0 * np.arange(-1, 2)
+    lags = [Lag(net=12, odd=12), Lag(), Lag(net=12, odd=12)]
+    seen = tuple(
+        Choice(np.array([100.0 + x, 0.0]), 0.05, 0.99, lag)
+        for x, lag in zip(cells, lags, strict=True)
+    )
+    blind = tuple(
+        Choice(np.array([100.0 + x, 0.0]), 0.05, 0.99, Lag(noise=-x / 10)) for x in [*cells, 40.0]
+    )
+    nominal = np.array([[0.0, 0.0], [118.0, 0.0]])
+    edges = [Edge(0, 1, seen, sure=False), Edge(0, 1, blind, sure=False)]
+    placed = join(2, edges, nominal=nominal)
+    np.testing.assert_allclose(placed.centres[1] - placed.centres[0], [100, 0], atol=1e-3)
 
 
 def test_two_sure_pairs_that_contradict_place_nothing():

@@ -119,6 +119,20 @@ def test_what_one_tile_shows_clipped_is_taken_from_the_other(tmp_path, number):
     assert (owner[inside] != number + 1).mean() > 0.95
 
 
+@pytest.mark.parametrize("number", [0, 1])
+def test_a_tile_known_up_to_pitches_leaves_the_overlap_to_the_other(tmp_path, number):
+    files, poses, before = led(CUTS, tmp_path)
+    doubted = [replace(p, modulo_pitch=k == number) for k, p in enumerate(poses)]
+    after = lead_seams(Poses.of(doubted), FlatField(), small_of(files))
+
+    def share(seams):
+        cut = next(c for c in seams.cuts if {c.low, c.high} == {1, 2})
+        high = cut.to_high.mean()
+        return high if cut.high == number + 1 else 1 - high
+
+    assert share(after) < 0.5 * share(before)
+
+
 def test_seams_keep_off_edges(tmp_path):
     files, poses, seams = led(CUTS, tmp_path)
     _, owner = owners(files, poses, seams, tmp_path)

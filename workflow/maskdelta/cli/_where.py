@@ -39,7 +39,8 @@ class Place:
     error : float
         95 % radius of the way from the study frame, in its unit.
     tiles : tuple of (file, x_px, y_px)
-        Tiles that show the place, the most central first, with its place in each.
+        Tiles that show the place, with its place in each: first the one that the mosaic shows
+        there, then the most central.
     stack : str
         What the segmentation calls it; empty where the die has no layers yet.
     layers : tuple of str
@@ -129,12 +130,13 @@ def _place(
 ) -> Place:
     (x, y), *_ = link.to_mosaic(at)
     tiles = []
-    for file in poses.showing(x, y):
+    folder = results / "dies" / die
+    for file in _owner_first(poses, folder / study.main_view(die) / "mosaic_tiles.tif", x, y):
         pose = poses.find(file)
         assert pose is not None
         (u, v), *_ = pose.to_tile([[x, y]])
         tiles.append((file, round(float(u), 1), round(float(v), 1)))
-    stack, layers = _shown(study, results / "dies" / die, x, y) if tiles else ("", ())
+    stack, layers = _shown(study, folder, x, y) if tiles else ("", ())
     return Place(
         die=die,
         revision=study.dies[die].revision,
@@ -145,6 +147,20 @@ def _place(
         stack=stack,
         layers=layers,
     )
+
+
+def _owner_first(poses: Poses, owners: Path, x: float, y: float) -> list[str]:
+    """Tiles that show a place, first the one that gives the mosaic's px there."""
+    showing = list(poses.showing(x, y))
+    if not showing or not owners.is_file():  # a finished picture is its own mosaic
+        return showing
+    column, row = round(float(x)), round(float(y))
+    with Raster.open(owners) as raster:
+        number = int(raster.read_mosaic(Box(column, row, column + 1, row + 1))[0, 0, 0])
+    if not 0 < number <= len(poses):
+        return showing
+    owner = poses.tiles[number - 1].file
+    return [owner, *(file for file in showing if file != owner)]
 
 
 def _shown(study: StudySettings, folder: Path, x: float, y: float) -> tuple[str, tuple[str, ...]]:
@@ -188,6 +204,7 @@ def describe_places(
             lines.append("  no tile shows it")
             continue
         lines += [f"  {file}: {u}, {v} px" for file, u, v in place.tiles]
+        lines[-len(place.tiles)] += ", which the mosaic shows"
         if place.stack:
             layers = ", ".join(place.layers) or "no layer"
             lines.append(f"  {place.stack} ({layers})")

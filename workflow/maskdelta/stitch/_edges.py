@@ -65,7 +65,8 @@ class Edge:
     """A trusted pair (tiles by number) and its possible shifts, best first.
 
     `sure` says that there is but one choice and nothing that speaks for more; `small` that the
-    overlap is too small to prove a place alone.
+    overlap is too small to prove a place alone; `periodic` that it shows a pattern that repeats, of
+    which only the shifts next to the best were tried.
     """
 
     a: int
@@ -73,6 +74,7 @@ class Edge:
     choices: tuple[Choice, ...]
     sure: bool
     small: bool = False
+    periodic: bool = False
 
 
 def links_of(chosen: Sequence[tuple[Edge, Choice]]) -> Links:

@@ -15,6 +15,10 @@ __all__ = ["Hypothesis", "Lag", "lag_behind", "median"]
 Array = NDArray[np.float64]
 _ODD = 6.0
 """A block is odd when it differs by more than this many times what noise does."""
+_SPOILT = 1.5
+"""A block that fits at neither shift is odd when one residual is so many times the other."""
+_UNLIKE = 0.15
+"""Share of a block's detail that must be left over where two tiles show different things."""
 
 
 class Lag(NamedTuple):
@@ -70,10 +74,12 @@ class Lag(NamedTuple):
         """
         least, share = (8.0, 2.5) if strict else (5.0, 2.0)
         by_fit = self.net >= least and self.net >= share * np.sqrt(self.odd)
+        # two odd cells may meet at a wrong shift by chance, but then something misfits elsewhere
         least, share = (8.0, 3.0) if strict else (3.0, 1.5)
         by_odd = self.met >= least and self.met >= share * np.sqrt(self.met_all)
+        by_odd &= strict or self.net >= 1
         # dust that spoils a fit is met by nothing: where both speak, less of each is enough
-        both = self.net >= max(4.0, 2 * np.sqrt(self.odd))
+        both = self.net >= max(2.0, 1.4 * np.sqrt(self.odd))
         both &= self.met >= max(2.0, 1.4 * np.sqrt(self.met_all))
         return bool(by_fit or by_odd or (both and not strict))
 
@@ -107,6 +113,8 @@ class Hypothesis:
         How much worse than the pair's best shift.
     repeats : bool
         Whether the overlap shows a pattern that repeats and other shifts could not be tried.
+    periodic : bool
+        Whether the overlap shows a pattern that repeats at all.
     fit : Fit or None
         How well each block fits; None where the overlap holds no whole block.
     steps : tuple of (2,) float64
@@ -127,6 +135,7 @@ class Hypothesis:
     agree: float | None = None
     lag: Lag = field(default_factory=Lag)
     repeats: bool = False
+    periodic: bool = False
     fit: Fit | None = None
     steps: tuple[Array, ...] = ()
     met: float = 0.0
@@ -146,34 +155,66 @@ def median(values: Array) -> Array:
 def lag_behind(better: Hypothesis, worse: Hypothesis) -> Lag:
     """How clearly one shift fits better than another.
 
-    Squared residuals at the two shifts are compared block by block over the area that both
-    overlaps share. Over a strictly periodic pattern the differences scatter about zero. An odd cell
-    speaks for the true shift twice (where it lies in a and where it lies in b), dust on one tile
-    once for and once against; so blocks that differ by more than noise are counted, not summed.
+    Squared residuals at the two shifts are compared block by block. Over a strictly periodic
+    pattern the differences scatter about zero. An odd cell speaks for the true shift twice (where
+    it lies in a and where it lies in b), dust on one tile once for and once against; so blocks that
+    differ by more than noise are counted, not summed. What spoils a block at both shifts says
+    nothing. A block that only one of the shifts lays on the other tile counts against that shift
+    where it does not fit, unless that may be dust.
     """
     met = Lag(met=better.met - worse.met, met_all=better.met + worse.met)
     one, two = better.fit, worse.fit
     if one is None or two is None:
         return met
-    row, column = max(one.row, two.row), max(one.column, two.column)
-    first = one.energy[row - one.row :, column - one.column :]
-    second = two.energy[row - two.row :, column - two.column :]
-    rows = min(first.shape[0], second.shape[0])
-    columns = min(first.shape[1], second.shape[1])
-    if min(rows, columns) < 1 or rows * columns < 4:
+    first, second = _on_one_raster(one, two)
+    both = np.isfinite(first.energy) & np.isfinite(second.energy)
+    if both.sum() < 3:
         return met
-    first, second = first[:rows, :columns], second[:rows, :columns]
-    gain = (second - first).ravel()
+    low, high = first.energy[both], second.energy[both]
+    gain = high - low
     # noise of the blurred pictures makes the mean square of a block scatter by 0.6 of itself
-    by_itself = 1.4826 * float(median(np.abs(gain)))
-    scale = (
-        min(by_itself, 0.8 * min(float(median(first.ravel())), float(median(second.ravel()))))
-        + 1e-9
-    )
+    noise = min(float(median(low)), float(median(high)))
+    scale = min(1.4826 * float(median(np.abs(gain))), 0.8 * noise) + 1e-9
     gain /= scale
-    plain = np.abs(gain) < _ODD
+    plain = (np.abs(gain) < _ODD) | (np.maximum(low, high) < _SPOILT * np.minimum(low, high))
+    signs = [np.sign(gain[~plain])]
+    for fit, sign in ((second, 1.0), (first, -1.0)):
+        alone = np.isfinite(fit.energy) & ~both
+        misfit = (fit.energy > _ODD * noise) & (fit.energy > _UNLIKE * fit.contrast)
+        signs.append(np.full(int((alone & fit.clean & misfit).sum()), sign))
+    odd = np.concatenate(signs)
     return met._replace(
-        net=float(np.sign(gain[~plain]).sum()),
-        odd=float((~plain).sum()),
-        noise=float(gain[plain].sum()),
+        net=float(odd.sum()),
+        odd=float(len(odd)),
+        noise=float(np.clip(gain[plain], -_ODD, _ODD).sum()),
     )
+
+
+class _OnRaster(NamedTuple):
+    """A fit on a larger raster: NaN where it has no block, which is not clean there either."""
+
+    energy: Array
+    contrast: Array
+    clean: NDArray[np.bool_]
+
+
+def _on_one_raster(one: Fit, two: Fit) -> tuple[_OnRaster, _OnRaster]:
+    """Two fits on the raster that holds both."""
+    row, column = min(one.row, two.row), min(one.column, two.column)
+    rows, columns = (
+        max(getattr(fit, first) + fit.energy.shape[axis] for fit in (one, two)) - least
+        for axis, (first, least) in enumerate((("row", row), ("column", column)))
+    )
+
+    def spread(fit: Fit) -> _OnRaster:
+        energy = np.full((rows, columns), np.nan)
+        contrast, clean = np.zeros((rows, columns)), np.zeros((rows, columns), bool)
+        height, width = fit.energy.shape
+        y, x = fit.row - row, fit.column - column
+        part = np.s_[y : y + height, x : x + width]
+        energy[part], contrast[part] = fit.energy, fit.contrast
+        if fit.clean is not None:
+            clean[part] = fit.clean
+        return _OnRaster(energy, contrast, clean)
+
+    return spread(one), spread(two)

@@ -136,8 +136,14 @@ def _join_open_case(joiner: Joiner, base: int, others: Sequence[int]) -> bool:
     if not lattice:
         return False
     group, offer = min(lattice, key=lambda go: (-go[1].vote.support, -go[1].vote.score, go[0]))
+    # against tiles that are off by a pitch themselves, the nominal place decides nothing
+    firm = joiner.offer(base, group, sure_only=True)
     decided = stage_error(joiner.centres, joiner.nominal, member & ~joiner.soft) * 6
-    known = decided <= offer.pitch_px and offer.plausible
+    if firm is not None and firm.lattice and firm.vote.proved:
+        known = decided <= firm.pitch_px and firm.plausible
+        offer = firm if known else offer
+    else:
+        known = False
     joiner.accept(group, base, offer, soft=not known)
     return True
 

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.stitch._edges import Choice
-from maskdelta.stitch._hypothesis import Hypothesis
+from maskdelta.stitch._hypothesis import Hypothesis, Lag, lag_behind
 from maskdelta.stitch._lens import Lens, estimate_lens, without_lens
 from maskdelta.stitch._pairs import Measured, Measurer
+from maskdelta.stitch._sensor import Sensor, look_at_sensor
 from maskdelta.stitch._tiles import Tiles
 from maskdelta.study import StitchSettings
 from maskdelta.survey import Survey
 
-__all__ = ["choice_of", "is_sure", "measure_all"]
+__all__ = ["choice_of", "is_sure", "leave_out_stains", "measure_all"]
 
 Array = NDArray[np.float64]
 _GOOD = 0.85
@@ -120,6 +122,32 @@ def _judge(
     freed = [[without_lens(h, lens.term, half) for h in found] for found in raw]
     whole = Lens(round(lens.term + straightened, 7), lens.sd)
     return Measured([(a, b) for a, b, _ in jobs], freed, trusted, typical, least, whole, lens.term)
+
+
+def leave_out_stains(
+    tiles: Tiles, measured: Measured, measurer: Measurer, *, block_px: int = 16
+) -> None:
+    """Find what the sensor shows by itself, and compare the shifts of each pair without it."""
+    alike = bool((tiles.sizes == tiles.sizes[0]).all())
+    width, height = (-(-int(side) // block_px) if alike else 0 for side in tiles.sizes[0])
+    best = [
+        found[0] for found, good in zip(measured.hypotheses, measured.trusted, strict=True) if good
+    ]
+    measurer.sensor = look_at_sensor(best, (height, width))
+    measured.hypotheses = [_compared_again(found, measurer.sensor) for found in measured.hypotheses]
+
+
+def _compared_again(found: list[Hypothesis], sensor: Sensor) -> list[Hypothesis]:
+    if len(found) < 2:
+        return [sensor.without_stains(h) for h in found]
+    freed = [sensor.without_stains(h) for h in found]
+    best = freed[0]
+    for other in freed[1:]:
+        if lag_behind(best, other).worth < 0:
+            best = other
+    others = [replace(h, lag=lag_behind(best, h)) for h in freed if h is not best]
+    first = replace(best, lag=Lag(), repeats=found[0].repeats, periodic=found[0].periodic)
+    return [first, *others]
 
 
 def _borne_out(best: Hypothesis, typical: float) -> bool:

@@ -154,7 +154,7 @@ def _tell_apart(
         rest = _not_ruled_out(best, fine)
     if not rest and not unseen:
         best = refine(overlap, best.shift) or best
-    return [replace(best, repeats=unseen), *rest]
+    return [replace(best, repeats=unseen, periodic=bool(pitches)), *rest]
 
 
 def _not_ruled_out(best: Hypothesis, fine: Sequence[Hypothesis]) -> list[Hypothesis]:

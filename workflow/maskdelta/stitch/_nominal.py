@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["expected_places", "stage_error"]
+__all__ = ["expected_places", "stage_error", "stage_reach"]
 
 Array = NDArray[np.float64]
 
@@ -38,3 +38,25 @@ def stage_error(centres: Array, nominal: Array | None, sure: NDArray[np.bool_]) 
         return float("inf")
     apart = (centres - expected_places(centres, nominal, sure))[sure]
     return float(1.4826 * np.median(np.abs(apart - np.median(apart, axis=0))))
+
+
+def stage_reach(
+    centres: Array,
+    nominal: Array,
+    sure: NDArray[np.bool_],
+    *,
+    least_tiles: int = 20,
+    times: float = 2.0,
+    sigmas: float = 4.0,
+    least_px: float = 4.0,
+) -> float:
+    """How far from its nominal place a tile may lie at all, px; inf where too few are sure.
+
+    Twice as far as any of many tiles does: one slip of the stage among them is enough, and nothing
+    is out of reach.
+    """
+    if sure.sum() < least_tiles:
+        return float("inf")
+    largest = np.hypot(*(centres - expected_places(centres, nominal, sure))[sure].T).max()
+    error = stage_error(centres, nominal, sure)
+    return float(max(times * largest, sigmas * error, least_px))

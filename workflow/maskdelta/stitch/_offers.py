@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from maskdelta.stitch._edges import Choice, Edge, links_of
 from maskdelta.stitch._graph import components, residuals, solve_gnc, solve_links
 from maskdelta.stitch._hypothesis import Lag
-from maskdelta.stitch._nominal import expected_places, stage_error
+from maskdelta.stitch._lattice import pitches_of, points_near, steps_around
+from maskdelta.stitch._nominal import expected_places, stage_error, stage_reach
 
 __all__ = ["Joiner", "Offer", "Probe"]
 
@@ -126,7 +127,32 @@ class Joiner:
         for k, edge in enumerate(self.edges):
             self.edges_at[edge.a].append(k)
             self.edges_at[edge.b].append(k)
+        self._doubt_far_ones()
         self._solve_sure()
+
+    def _doubt_far_ones(self, *, sigmas: float = 4.0, least_px: float = 4.0) -> None:
+        """Shifts over a pattern that repeats are not sure where the stage says otherwise.
+
+        Odd cells that meet by chance can rule out the shifts next to a wrong one, and the right one
+        may never have been tried.
+        """
+        if self.nominal is None or len(self.edges) < 8:
+            return
+        a, b = (np.array([getattr(edge, end) for edge in self.edges]) for end in "ab")
+        shifts = np.array([edge.choices[0].shift for edge in self.edges])
+        sure = np.array([edge.sure for edge in self.edges])
+        steps = self.nominal[b] - self.nominal[a]
+        if sure.sum() < 8:
+            return
+        # shifts grow with the steps of the stage, which may be turned or known to some per cent
+        linear, *_ = np.linalg.lstsq(steps[sure], shifts[sure], rcond=None)
+        apart = np.abs(shifts - steps @ linear)
+        spread = 1.4826 * float(np.median(apart[sure]))
+        far = apart.max(1) > max(sigmas * spread, least_px)
+        self.edges = [
+            replace(edge, sure=edge.sure and not (beyond and edge.periodic))
+            for edge, beyond in zip(self.edges, far, strict=True)
+        ]
 
     def _solve_sure(self) -> None:
         sure = [edge for edge in self.edges if edge.sure]
@@ -161,6 +187,11 @@ class Joiner:
         lattice = all(not self.edges[k].sure for k in between)
         edges = [self.edges[k] for k in between]
         tied = [v for v in _elsewhere(votes, first) if not first.clearly_before(v, edges)]
+        # where an edge sees nothing, it finds no fault: ask also from the place that most can see
+        other = min([first, *tied], key=lambda v: -v.support)
+        if other is not first:
+            fewer = [v for v in _elsewhere(votes, other) if not other.clearly_before(v, edges)]
+            first, tied = (other, fewer) if len(fewer) < len(tied) else (first, tied)
         if lattice and not self._plausible(inside, first.move):
             # chance can look clear, but not so far from where the stage was
             tied = _elsewhere(votes, first)
@@ -171,7 +202,7 @@ class Joiner:
             others.sort(key=lambda v: float(np.hypot(*(v.move - first.move))))
             others = [v for v in others if not first.clearly_before(v, edges)] or others
         plausible = self._plausible(inside, first.move)
-        clear = not tied and first.proved
+        clear = not tied and first.proved and (plausible or not lattice)
         return Offer(first, others[0] if others else None, clear, lattice, plausible)
 
     def _vote(self, between: Sequence[int], inside: NDArray[np.bool_], place: Array) -> _Vote:
@@ -221,12 +252,20 @@ class Joiner:
     def _complete(self, between: Sequence[int], inside: NDArray[np.bool_]) -> None:
         """Ask every edge with a choice about the places that other edges propose.
 
-        Lists of choices are cut short, and the true place may lie in none of them. So the lattice
-        is also walked, pitch by pitch, from the places that most edges agree on.
+        Lists of choices are cut short, and the true place may lie in none of them. So the edges are
+        also asked about the lattice around the nominal place, and then it is walked, pitch by
+        pitch, from the places that most edges agree on.
         """
         places = self._places(between, inside)
-        steps = self._lattice(between)
+        pitches = self._pitches(between)
+        if len(pitches) < 2:  # the tiles' other pairs lie over the same array
+            ends = {end for k in between for end in (self.edges[k].a, self.edges[k].b)}
+            pitches = self._pitches(sorted({k for end in ends for k in self.edges_at[end]}))
+        steps = steps_around(pitches)
         self._ask(between, inside, places)
+        likely = self._near_nominal(between, inside, places, pitches)
+        self._ask(between, inside, likely)
+        places += likely
         for _ in range(8):
             support = [self._support(between, inside, place) for place in places]
             front = [p for p, n in zip(places, support, strict=True) if n == max(support)]
@@ -240,28 +279,33 @@ class Joiner:
             self._ask(between, inside, fresh)
             places += fresh
 
+    def _near_nominal(
+        self,
+        between: Sequence[int],
+        inside: NDArray[np.bool_],
+        places: Sequence[Array],
+        pitches: Sequence[Array],
+    ) -> list[Array]:
+        """Places on the lattice that are as near to the nominal one as others are to theirs."""
+        if self.nominal is None or not places:
+            return []
+        sure = self._sure()
+        error = stage_error(self.centres, self.nominal, sure)
+        expected = expected_places(self.centres, self.nominal, sure) - self.centres
+        middle = np.median(expected[inside], axis=0)
+        support = [self._support(between, inside, place) for place in places]
+        first = places[int(np.argmax(support))]
+        found = points_near(first, pitches, middle, within_px=3 * error)
+        return [place for place in found if not _is_among(place, places)]
+
     def _support(self, between: Sequence[int], inside: NDArray[np.bool_], place: Array) -> int:
         hits = (self._best_at(k, inside, place) for k in between)
         return sum(hit is not None and not hit[1].given_up for hit in hits)
 
-    def _lattice(self, between: Sequence[int]) -> list[Array]:
-        """Steps to the neighbouring lattice points, from the choices of the edges."""
-        apart = [
-            first.shift - second.shift
-            for k in between
-            for first in self.edges[k].choices
-            for second in self.edges[k].choices
-            if first is not second and not (first.unfit or second.unfit)
-        ]
-        apart.sort(key=lambda v: (round(float(np.hypot(*v)), 1), -v[0], -v[1]))
-        if not apart:
-            return []
-        one = apart[0]
-        for two in apart:
-            across = abs(one[0] * two[1] - one[1] * two[0])
-            if across > 0.3 * np.hypot(*one) * np.hypot(*two):
-                return [i * one + j * two for i in (-1, 0, 1) for j in (-1, 0, 1) if i or j]
-        return [-one, one]
+    def _pitches(self, edges: Sequence[int]) -> list[Array]:
+        """Up to two independent steps of the lattice that the choices of edges lie on."""
+        shifts = [[c.shift for c in self.edges[k].choices if not c.unfit] for k in edges]
+        return pitches_of(shifts)
 
     def _ask(
         self, between: Sequence[int], inside: NDArray[np.bool_], places: Sequence[Array]
@@ -312,6 +356,13 @@ class Joiner:
         if not np.isfinite(error):
             return True
         return self._from_nominal(inside, move) <= max(sigmas * error, least_px)
+
+    def _within_reach(self, inside: NDArray[np.bool_], votes: list[_Vote]) -> list[_Vote]:
+        """The places that a stage like this one may have meant."""
+        if self.nominal is None:
+            return votes
+        reach = stage_reach(self.centres, self.nominal, self._sure())
+        return [vote for vote in votes if self._from_nominal(inside, vote.move) <= reach]
 
     def _sure(self) -> NDArray[np.bool_]:
         """Tiles of the largest group whose place nobody doubts."""

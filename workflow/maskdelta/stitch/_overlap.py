@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -24,23 +25,33 @@ _THIN_PX = 14
 class Fit:
     """How well two tiles fit at a shift, block by block.
 
-    Blocks lie on a raster of tile a that all shifts of a pair share. The mean of each block is
-    taken off both tiles first, so that shading and exposure do not count.
+    Blocks lie on a raster of tile a that all shifts of a pair share; those at the rim of the
+    overlap may be cut down to less than half. The mean of each block is taken off both tiles first,
+    so that shading and exposure do not count.
 
     Attributes
     ----------
     column, row : int
         Number of the first block.
-    energy : (rows, columns) float64
-        Mean square of what b leaves unexplained of a.
+    energy : (rows, columns) float32
+        Mean square of what b leaves unexplained of a; NaN where nothing is to be said.
+    contrast : (rows, columns) float32
+        Mean square of what the tile shows that shows more.
     score : float
         Correlation over all blocks.
+    place_b : (2,) float64
+        Where block (0, 0) begins in b, in blocks.
+    clean : (rows, columns) bool or None
+        Blocks of which it is known that the sensor shows nothing of its own there.
     """
 
     column: int
     row: int
-    energy: Array
+    energy: Image
+    contrast: Image
     score: float
+    place_b: Array
+    clean: NDArray[np.bool_] | None = None
 
 
 class Overlap:
@@ -154,50 +165,94 @@ class Overlap:
 
     def settle(
         self, box: Box, start: Array, *, steps: int = 8, far_px: float = 1.5, near_px: float = 1e-3
-    ) -> Array | None:
-        """Place of a box of a in b to a fraction of a px; None where it runs away.
+    ) -> tuple[Array, float] | None:
+        """Place of a box of a in b to a fraction of a px, and its sd; None where it runs away.
 
         Steps shrink to a tenth or less each, so that `near_px` bounds ten times what is left.
         """
-        solver, place = self.solver(box), start
+        solver, place, energy = self.solver(box), start, 0.0
         far, near = far_px / self.every, near_px / self.every
         for _ in range(steps):
-            step = solver.step(crop(self.b, place[0], place[1], box.width, box.height))
+            step, energy = solver.step(crop(self.b, place[0], place[1], box.width, box.height))
             place = place + step
             if np.abs(place - start).max() > far:
                 return None
             if np.abs(step).max() < near:
                 break
-        return place
+        return place, self.every * solver.sd(energy)
 
     def fit(self, shift: Array, box: Box, *, block_px: int = 16) -> Fit | None:
-        """How well the tiles fit over the whole blocks of a box; None without any."""
+        """How well the tiles fit over the blocks of a box; None without any."""
         block, stride = block_px // self.every, self.stride
-        column, row = -(-box.x0 // block), -(-box.y0 // block)
-        columns, rows = box.x1 // block - column, box.y1 // block - row
-        if min(columns, rows) < 1:
+        (x, column, of_x), (y, row, of_y) = (
+            _blocks(low, high, block, stride) for low, high in ((box.x0, box.x1), (box.y0, box.y1))
+        )
+        if min(len(of_x), len(of_y)) < 1:
             return None
-        x, y, width, height = column * block, row * block, columns * block, rows * block
-        at = np.array([x, y]) - self.first_sample(shift)
+        width, height = int(of_x.sum()), int(of_y.sum())
+        first = self.first_sample(shift)
+        at = np.array([x, y]) - first
         # every second px says as much, since tiles are smoothed
         of_a = self._values(Box(x, y, x + width, y + height))[::stride, ::stride]
         of_b = crop(self.b, at[0], at[1], width, height)[::stride, ::stride]
+        rim = [
+            ((block - n[0]) // stride, (block - n[-1]) // stride if len(n) > 1 else 0)
+            for n in (of_y, of_x)
+        ]
+        share = np.outer(of_y, of_x) / block**2
+        level = np.float32(of_a.mean(dtype=np.float64))  # keeps squares small
+        of_a, of_b = (_framed(values - level, rim) for values in (of_a, of_b))
 
         def mean(values: Image) -> Array:
-            small = cv2.resize(values, (columns, rows), interpolation=cv2.INTER_AREA)
-            return np.atleast_2d(small).astype(float)
+            small = cv2.resize(values, (len(of_x), len(of_y)), interpolation=cv2.INTER_AREA)
+            return np.asarray(np.atleast_2d(small) / share)
 
-        level = np.float32(of_a.mean(dtype=np.float64))  # keeps squares small
-        of_a, of_b = of_a - level, of_b - level
         mean_a, mean_b = mean(of_a), mean(of_b)
         aa, bb = mean(of_a * of_a) - mean_a**2, mean(of_b * of_b) - mean_b**2
         ab = mean(of_a * of_b) - mean_a * mean_b
-        total_a, total_b, total = aa.sum(), bb.sum(), ab.sum()
+        total_a, total_b, total = (float((v * share).sum()) for v in (aa, bb, ab))
+        place_b = -first / block
         if min(total_a, total_b) <= 1e-9:
-            return Fit(column, row, np.maximum(aa, 0), 0.0)
-        gain = total / total_b
-        energy = np.maximum(aa - 2 * gain * ab + gain**2 * bb, 0)
-        return Fit(column, row, energy, float(total / np.sqrt(total_a * total_b)))
+            gain, score = 0.0, 0.0
+        else:
+            gain, score = total / total_b, total / float(np.sqrt(total_a * total_b))
+        energy = np.maximum(aa - 2 * gain * ab + gain**2 * bb, 0).astype(np.float32)
+        contrast = np.maximum(np.maximum(aa, gain**2 * bb), 0).astype(np.float32)
+        return Fit(column, row, energy, contrast, score, place_b)
+
+
+def _framed(values: Image, rim: Sequence[tuple[int, int]]) -> Image:
+    """Values with zeros around them: so many rows before and after, so many columns."""
+    (top, bottom), (left, right) = rim
+    if not (top or bottom or left or right):
+        return values
+    height, width = values.shape
+    out = np.zeros((top + height + bottom, left + width + right), np.float32)
+    out[top : top + height, left : left + width] = values
+    return out
+
+
+def _blocks(low: int, high: int, block: int, stride: int) -> tuple[int, int, NDArray[np.int_]]:
+    """The blocks of a raster between two places, cut down at either end to three eighths at least.
+
+    Returns
+    -------
+    first : int
+        Where the first one begins; on every `stride`-th sample of the raster.
+    number : int
+        Of the first one.
+    sides : (n,) int
+        Length of each; a multiple of `stride`.
+    """
+    low, high = -(-low // stride) * stride, high // stride * stride
+    cuts = np.arange(low // block, -(-high // block) + 1) * block
+    cuts = np.clip(cuts, low, high)
+    sides = np.diff(cuts)
+    keep = sides >= 3 * block // 8
+    if not keep.any():
+        return low, 0, np.zeros(0, int)
+    first = int(np.argmax(keep))
+    return int(cuts[first]), low // block + first, sides[keep]
 
 
 def _vertex(values: Image) -> float:
@@ -239,11 +294,13 @@ class GaussNewton:
         normal = (rows @ rows.T).astype(float)
         self._inverse = np.linalg.inv(normal + 1e-3 * np.eye(len(rows)))
 
-    def step(self, moved: Image) -> Array:
-        """How to move the crop of b, samples."""
+    def step(self, moved: Image) -> tuple[Array, float]:
+        """How to move the crop of b, samples, and the mean square of what that leaves."""
         residual = moved[:: self._stride, :: self._stride].ravel() - self._template
-        found = self._inverse @ (self._rows @ residual).astype(float)
-        return -found[:2] / max(1 + found[2], 0.2)
+        right = (self._rows @ residual).astype(float)
+        found = self._inverse @ right
+        left = max(float(residual @ residual) - float(right @ found), 0.0) / len(residual)
+        return -found[:2] / max(1 + found[2], 0.2), left
 
     def sd(self, energy: float, *, grain_px2: float = 28.0) -> float:
         """Standard deviation of the shift, samples, from the normal equations and the mean square.

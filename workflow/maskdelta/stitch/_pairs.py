@@ -16,6 +16,7 @@ from maskdelta.stitch._measure import compare_at, found_unfit, measure_near, mea
 from maskdelta.stitch._odd import OddPair
 from maskdelta.stitch._overlap import Overlap
 from maskdelta.stitch._refine import refine
+from maskdelta.stitch._sensor import Sensor
 from maskdelta.stitch._spline import load_spline, straightening
 from maskdelta.survey import FlatField
 
@@ -71,6 +72,11 @@ class Measurer:
     every : {1, 2}
         Px from one sample of the tiles to the next.
     threads : int
+
+    Attributes
+    ----------
+    sensor : Sensor or None
+        What is known of it; set once pairs were measured.
     """
 
     def __init__(
@@ -103,6 +109,7 @@ class Measurer:
         self._reach = reach_px
         self._every = every
         self._threads = threads
+        self.sensor: Sensor | None = None
 
     def _overlap(self, a: int, b: int) -> Overlap:
         return Overlap(self._tiles.get(a), self._tiles.get(b), every=self._every)
@@ -134,11 +141,18 @@ class Measurer:
             return found
         if found is None or np.abs(found.shift - shift).max() > 4:
             found = found_unfit(overlap, shift)
-            return found and replace(found, lag=lag_behind(replace(best, met=0.0), found))
+            if found is None:
+                return None
+            found = self._without_stains(found)
+            return replace(found, lag=lag_behind(replace(best, met=0.0), found))
+        found = self._without_stains(found)
         if best.steps:
             odd = self._odd.get((a, b, *(tuple(v.tolist()) for v in (best.shift, *best.steps))))
             found = replace(found, met=odd.matched(found.shift))
         return replace(found, lag=lag_behind(best, found))
+
+    def _without_stains(self, found: Hypothesis) -> Hypothesis:
+        return found if self.sensor is None else self.sensor.without_stains(found)
 
     def compare(self, questions: Sequence[tuple[int, int, Array]]) -> list[tuple[float, float]]:
         """For each (a, b, shift) the correlation of the overlap and the strength of its detail."""

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from maskdelta.stitch._edges import Choice, Edge, links_of, settle
 from maskdelta.stitch._graph import residuals
 from maskdelta.stitch._join import Placed, join_tiles
-from maskdelta.stitch._judge import choice_of, is_sure, measure_all
+from maskdelta.stitch._judge import choice_of, is_sure, leave_out_stains, measure_all
 from maskdelta.stitch._lens import without_lens
 from maskdelta.stitch._outcome import outcome
 from maskdelta.stitch._pairs import Measured, Measurer, parse_candidates
@@ -93,6 +93,7 @@ def place(
     tiles = match_tiles(files, survey, None if settings.refit else anchor)
     jobs = _jobs(tiles, survey)
     measurer, measured = measure_all(tiles, jobs, survey, settings, threads)
+    leave_out_stains(tiles, measured, measurer)
     placed = _join(tiles, measured, measurer, settings)
     _measure_again(tiles, measured, placed, measurer, settings)
     take_out_misfits(tiles, measured, placed, measurer)
@@ -119,6 +120,7 @@ def _join(tiles: Tiles, measured: Measured, measurer: Measurer, settings: Stitch
             tuple(choice_of(h, measured.typical) for h in measured.hypotheses[k]),
             is_sure(measured.hypotheses[k], measured.typical),
             measured.hypotheses[k][0].is_small(),
+            measured.hypotheses[k][0].periodic,
         )
         for k in use
     ]

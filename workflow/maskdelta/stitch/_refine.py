@@ -218,10 +218,7 @@ def _measure(
     nothing = _Patch(box, strength)
     if score < least_score or (at_rim and search > 2):
         return nothing
-    place = overlap.settle(box, start, steps=steps, near_px=near_px)
-    if place is None:
+    settled = overlap.settle(box, start, steps=steps, near_px=near_px)
+    if settled is None:
         return nothing
-    found = overlap.shift_of(box, place)
-    fit = overlap.fit(found, box, block_px=8)
-    energy = float(fit.energy.mean()) if fit is not None else strength**2
-    return _Patch(box, strength, found, overlap.every * overlap.solver(box).sd(energy))
+    return _Patch(box, strength, overlap.shift_of(box, settled[0]), settled[1])

@@ -124,7 +124,7 @@ def lead_seams(poses: Poses, flat_field: FlatField, small: SmallPictures) -> Sea
     programming (Davis, CVPR 1998, for seams as shortest paths; Efros & Freeman, SIGGRAPH 2001, for
     the recursion). A cell costs what the two tiles differ in it and how much detail it holds.
     Cells on the wrong side of the path cost too: those that one tile shows clipped, or less sharply
-    than the other.
+    than the other, and all of a tile that is known only up to whole pitches.
 
     Parameters
     ----------
@@ -216,8 +216,8 @@ def _cut(
     outlines = np.array([pose.box() for pose in poses])
     place = _cheapest(
         _DIFFERS * apart**2 + _DETAIL * detail,
-        _worse(quality_a, quality_b),
-        _worse(quality_b, quality_a),
+        _worse(quality_a, quality_b) + (poses[0].modulo_pitch and not poses[1].modulo_pitch),
+        _worse(quality_b, quality_a) + (poses[1].modulo_pitch and not poses[0].modulo_pitch),
         starts_late=(outlines[1, along] - outlines[0, along]) / cell_px,
         stops_early=(outlines[0, 2 + along] - outlines[1, 2 + along]) / cell_px,
     )

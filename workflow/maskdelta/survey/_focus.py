@@ -36,12 +36,12 @@ def relative_focus(looks: Sequence[Look], overlaps: Sequence[Overlap]) -> NDArra
 
 def _sharpness_ratio(a: Look, b: Look, overlap: Overlap) -> float | None:
     x, y = round(overlap.x_px / a.cell_px), round(overlap.y_px / a.cell_px)
-    (ha, wa), (hb, wb) = a.sharpness.shape, b.sharpness.shape
+    (ha, wa), (hb, wb) = a.stored_sharpness.shape, b.stored_sharpness.shape
     x0, y0, x1, y1 = max(0, x), max(0, y), min(wa, x + wb), min(ha, y + hb)
     if (x1 - x0) * (y1 - y0) < 16 or x1 <= x0 or y1 <= y0:
         return None
-    of_a = a.sharpness[y0:y1, x0:x1]
-    of_b = b.sharpness[y0 - y : y1 - y, x0 - x : x1 - x]
+    roots = a.stored_sharpness[y0:y1, x0:x1], b.stored_sharpness[y0 - y : y1 - y, x0 - x : x1 - x]
+    of_a, of_b = (root.astype(np.float32) ** 2 for root in roots)
     strength = of_a + of_b
     strong = strength >= np.quantile(strength, 0.7)
     sum_a, sum_b = float(of_a[strong].mean()), float(of_b[strong].mean())

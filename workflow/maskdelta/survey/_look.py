@@ -49,8 +49,8 @@ class Look:
         Linear light, mean of each cell of `cell_px` x `cell_px` px.
     usable : (h / 2, w / 2) bool
         Cells without a clipped or black pixel.
-    sharpness : (h / 2, w / 2) float32
-        Mean square of the Laplacian of the lightly smoothed grey, full resolution.
+    stored_sharpness : (h / 2, w / 2) float16
+        Root of the mean square of the Laplacian of the lightly smoothed grey, full resolution.
     calm_frac : float
         Share of the tile with hardly any detail in it.
     grey : (h', w') uint8
@@ -66,7 +66,7 @@ class Look:
     stored_detail: NDArray[np.float16]
     linear: NDArray[np.float16]
     usable: NDArray[np.bool_]
-    sharpness: Image
+    stored_sharpness: NDArray[np.float16]
     clipped_frac: float
     dark_frac: float
     calm_frac: float
@@ -79,9 +79,13 @@ class Look:
         """Grey with slow shading taken out, (h, w) float32."""
         return self.stored_detail.astype(np.float32)
 
+    def without_detail(self) -> Look:
+        """The look without what pairs are correlated on, which is the largest part of it."""
+        return replace(self, stored_detail=np.zeros((0, 0), np.float16))
+
     @property
     def cell_px(self) -> int:
-        """Side of a cell of `linear`, `usable` and `sharpness`."""
+        """Side of a cell of `linear`, `usable` and `stored_sharpness`."""
         return 2 * self.reduction
 
     @property
@@ -183,7 +187,7 @@ def _look_at(path: str | Path, info: PictureInfo, reduction: int) -> Look:
         stored_detail=detail.astype(np.float16),
         linear=_halved(linear).astype(np.float16),
         usable=_halved(usable.astype(np.float32)) == 1,
-        sharpness=_halved(sharpness),
+        stored_sharpness=np.sqrt(_halved(sharpness)).astype(np.float16),
         clipped_frac=sum(strip.clipped for strip in strips) / (height * width),
         dark_frac=sum(strip.dark for strip in strips) / (height * width),
         calm_frac=float((cv2.blur(detail * detail, (9, 9)) < 25).mean()),

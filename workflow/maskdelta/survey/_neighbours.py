@@ -70,9 +70,9 @@ class _Matcher:
         self._looks = looks
         self._least = min_overlap_frac
         self._threads = threads
-        padded = padded_shape([look.detail.shape for look in looks])
+        padded = padded_shape([look.stored_detail.shape for look in looks])
         self._spectra: BoundedCache[int, Spectrum] = BoundedCache(
-            lambda k: spectrum_of(looks[k].detail, padded), budget_bytes=192 * 2**20
+            lambda k: spectrum_of(looks[k].detail, padded), budget_bytes=96 * 2**20
         )
 
     def match(
@@ -87,7 +87,7 @@ class _Matcher:
         small = self._looks[a].reduction
         half = (self._size(a) - self._size(b)) / 2
         if centre is None:
-            (hb, wb), (ha, wa) = self._looks[b].detail.shape, self._looks[a].detail.shape
+            (hb, wb), (ha, wa) = (self._looks[k].stored_detail.shape for k in (b, a))
             window = Window(1 - wb, 1 - hb, wa - 1, ha - 1)
         else:
             low = np.floor((centre + half - reach_px) / small).astype(int)

@@ -56,7 +56,7 @@ class SmallPictures:
         for look in looks:
             arrays[f"linear {look.file}"] = look.linear
             arrays[f"usable {look.file}"] = look.usable
-            arrays[f"sharpness {look.file}"] = np.sqrt(look.sharpness).astype(np.float16)
+            arrays[f"sharpness {look.file}"] = look.stored_sharpness
         return cls(looks[0].cell_px if looks else 0, arrays)
 
     def of_tile(self, file: str) -> SmallPicture:

@@ -142,6 +142,7 @@ def survey(
     if view.grid is not None and not view.grid.name_pattern:
         check_order(looks, names, pairing.neighbours, view.grid, settings, threads)
     good = [pair for pair in pairing.neighbours if pair.confident]
+    looks = [look.without_detail() for look in looks]
     nominal = None
     if places.units is not None and pairing.linear is not None:
         nominal = places.units @ pairing.linear.T
