@@ -112,7 +112,7 @@ def photograph(
     Each tile has read noise and an exposure of its own, and dust that stays in its place in the
     tile. In `colour` the die is bluish, and each channel has its own noise.
     """
-    rng = np.random.default_rng([seed, 2])
+    rng, grain = np.random.default_rng([seed, 2]), np.random.default_rng([seed, 4])
     width, height = size
     reach = stage_frac * width
     room = np.array(die.shape[::-1]) - 2 * (reach + 4) - size
@@ -131,7 +131,9 @@ def photograph(
             seen = seen[:height, :width] * dust * np.exp(rng.normal(0, exposure))
             if colour:
                 seen = seen[..., None] * [0.8, 0.9, 1.0]
-            seen = seen + rng.normal(0, noise, seen.shape)
+                seen = seen + grain.normal(0, noise, seen.shape)
+            else:
+                seen = seen + rng.normal(0, noise, seen.shape)
             name = f"r{row:02d}c{column:02d}.png"
             levels = np.clip(np.rint(seen), 0, 255).astype(np.uint8)
             (folder / name).write_bytes(imagecodecs.png_encode(levels, 1))

@@ -192,6 +192,8 @@ class Joiner:
         if other is not first:
             fewer = [v for v in _elsewhere(votes, other) if not other.clearly_before(v, edges)]
             first, tied = (other, fewer) if len(fewer) < len(tied) else (first, tied)
+        if self._within_reach(inside, [first]):
+            tied = self._within_reach(inside, tied)
         if lattice and not self._plausible(inside, first.move):
             # chance can look clear, but not so far from where the stage was
             tied = _elsewhere(votes, first)
