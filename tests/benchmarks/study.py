@@ -23,7 +23,17 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from maskdelta.phantom import CameraSettings, Layout, Preset, TileTruth, load_preset, make_study
+from maskdelta.phantom import (
+    AnyMasks,
+    CameraSettings,
+    Layout,
+    Preset,
+    TileTruth,
+    load_preset,
+    make_specimen,
+    make_study,
+)
+from maskdelta.study import write_json
 from scoring import score_study
 
 CONFIG = """\
@@ -77,6 +87,12 @@ def make_and_run(
         null=null,
         redraw=redraw,
     )
+    for index, die in enumerate(made.truths):
+        process = make_specimen(AnyMasks({}, 1, 1), preset.specimen, seed=seed * 10 + index)
+        write_json(
+            folder / "truth" / die / "process.json",
+            {"bias_um": dict(process.bias_um), "rounding_um": process.rounding_um},
+        )
     # arrays have a benchmark of their own; marks of arrays that no one describes are a fault
     (folder / "config" / "marks" / "arrays.geojson").unlink()
     cameras = [preset.photographers[k].camera for k in (0, -1)]
