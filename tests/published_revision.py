@@ -21,6 +21,7 @@ from comparing import side_of
 from maskdelta.images import eight_bits
 from maskdelta.phantom import AnyMasks, load_preset, make_specimen, take_picture
 from maskdelta.register import Side
+from scoring import made_share
 from wheels import fetch_wheel
 
 WHEELS = {
@@ -82,12 +83,8 @@ class Photographed:
     def kept(self, layer: str, *, step_um: float = 0.125) -> float:
         """Share of a layer's drawn area that is left where the process has rounded its corners."""
         unbiased = dataclasses.replace(self.specimen, bias_um={})
-        box = (0.0, 0.0, *(v * self.magnification for v in DIE_UM))
-        made, drawn = (
-            mask(layer, box, um_per_px=step_um).sum(dtype=float)
-            for mask in (unbiased.made_mask, self.specimen.masks.mask)
-        )
-        return float(made / drawn)
+        whole = (0.0, 0.0, *(v * self.magnification for v in DIE_UM))
+        return made_share(unbiased, layer, whole, step_um=step_um)
 
     def side(self, folder: Path, name: str, stack: ExitStack) -> Side:
         return side_of(self.picture, folder, name, stack)

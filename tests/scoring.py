@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskdelta.images import Raster
-from maskdelta.phantom import LAYERS, Truth, read_truth
+from maskdelta.phantom import LAYERS, Specimen, Truth, read_truth
 from maskdelta.study import (
     Poses,
     Registration,
@@ -187,6 +187,17 @@ def visible_edit_share(edit: dict[str, Any], before: Die, after: Die) -> float:
                 both = before.seen(layer, points) & after.seen(layer, points)
                 seen, total = seen + int(both.sum()), total + len(points)
     return seen / max(total, 1)
+
+
+def made_share(
+    specimen: Specimen, layer: str, box_um: tuple[float, float, float, float], *, step_um: float
+) -> float:
+    """Area of a layer that the process made in a box, over the area drawn."""
+    made, drawn = (
+        mask(layer, box_um, um_per_px=step_um).sum(dtype=float)
+        for mask in (specimen.made_mask, specimen.masks.mask)
+    )
+    return float(made / drawn)
 
 
 def _excess(comparison: Path, before: Die, after: Die) -> dict[str, float]:

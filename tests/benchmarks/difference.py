@@ -34,7 +34,7 @@ import shapely.geometry
 from maskdelta.images import Raster
 from maskdelta.phantom import AnyMasks, Layout, Specimen
 from maskdelta.study import apply_affine, fit_similarity, read_json, read_table, write_json
-from scoring import Die, score_study, visible_edit_share
+from scoring import Die, made_share, score_study, visible_edit_share
 from study import make_and_run, options, preset_of, run_one, seeds_of, write_rows
 
 TARGETS = {
@@ -129,14 +129,14 @@ def areas_of(study: Study) -> dict[str, Any]:
                     if (feature["properties"]["layer"], feature["properties"]["state"])
                     == (layer, state)
                 )
-                true *= made_share(study, layer, boxes)
+                true *= made_share_of(study, layer, boxes)
                 errors.append(found / true - 1)
                 objects = len(boxes) if layer == "contact" else 1
                 right.append(abs(found - true) <= max(0.1 * true, allowed_um2 * objects))
     return {"errors": errors, "right": sum(right), "judged": len(right)}
 
 
-def made_share(
+def made_share_of(
     study: Study, layer: str, boxes: Sequence[Sequence[float]], *, step_um: float = 0.1
 ) -> float:
     """Area that the process makes of boxes (um), over the area drawn."""
@@ -154,11 +154,7 @@ def made_share(
         rounding_um=processes[0]["rounding_um"],
     )
     whole = (0.0, 0.0, *(np.ceil((high - low) / step_um) * step_um))
-    made, drawn = (
-        mask(layer, whole, um_per_px=step_um).sum(dtype=float)
-        for mask in (specimen.made_mask, masks.mask)
-    )
-    return float(made / drawn)
+    return made_share(specimen, layer, whole, step_um=step_um)
 
 
 def drawn_and_visible_um2(

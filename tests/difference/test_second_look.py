@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
+from array_scenes import save
 from maskdelta.difference import ADDED, REMOVED
 from maskdelta.difference._cover import gone_on_over
 from maskdelta.difference._edges import EdgeLook, learn_edges
@@ -25,15 +26,7 @@ for _top in range(4, SIZE - 12, 25):  # lines of 14 px, 11 px apart
 
 
 def written(path: Path, plane: np.ndarray) -> Raster:
-    write_raster(
-        path,
-        lambda b: plane[None, b.y0 : b.y1, b.x0 : b.x1],
-        shape=(SIZE, SIZE),
-        dtype=np.uint8,
-        planes=("metal",),
-        reduce="nearest",
-    )
-    return Raster.open(path)
+    return save(path.parent, path.stem, plane[None], ("metal",))
 
 
 def membership(folder: Path, present: np.ndarray) -> Raster:
@@ -112,15 +105,7 @@ def test_what_lies_where_another_layer_has_something_unlike_its_dots_is_set_asid
     dirt, apart = candidates(states)
     same = replace(dirt, layer=1)
     planes = np.stack([states, states])
-    write_raster(
-        tmp_path / "raw.tif",
-        lambda b: planes[:, b.y0 : b.y1, b.x0 : b.x1],
-        shape=(SIZE, SIZE),
-        dtype=np.uint8,
-        planes=("contact", "metal"),
-        reduce="nearest",
-    )
-    with Raster.open(tmp_path / "raw.tif") as raw:
+    with save(tmp_path, "raw", planes, ("contact", "metal")) as raw:
         silent = EdgeLook(raw, raw, np.asarray, 0j, (1.0, 1.0))
         look = SecondLook(raw, raw, [0, 1], {0: 0, 1: 0}, silent, unlike_dots=lambda r: r is dirt)
         kept, doubtful = look.split([dirt, same, apart], distance_px=1.0)
@@ -298,14 +283,6 @@ def test_what_goes_on_over_its_cover_is_set_aside_with_what_touches_it(
     planes = np.stack([states, np.zeros_like(states)])
     planes[1, 100:112, 112:120] = REMOVED
     bite = replace(candidates(planes[1])[0], layer=1)
-    write_raster(
-        tmp_path / "raw.tif",
-        lambda b: planes[:, b.y0 : b.y1, b.x0 : b.x1],
-        shape=(SIZE, SIZE),
-        dtype=np.uint8,
-        planes=("polysilicon", "metal"),
-        reduce="nearest",
-    )
 
     def over(px: int):
         def some(region: Region, own: np.ndarray, box: Box) -> np.ndarray:
@@ -316,7 +293,7 @@ def test_what_goes_on_over_its_cover_is_set_aside_with_what_touches_it(
 
         return some
 
-    with Raster.open(tmp_path / "raw.tif") as raw:
+    with save(tmp_path, "raw", planes, ("polysilicon", "metal")) as raw:
         silent = EdgeLook(raw, raw, np.asarray, 0j, (1.0, 1.0))
         for px, left in ((0, 2), (11, 2), (12, 1)):  # a twelfth of 144 px is an edge that is off
             look = SecondLook(raw, raw, [0, 1], {0: 0, 1: 0}, silent, over_cover=over(px))
@@ -352,15 +329,7 @@ def test_ground_that_changed_in_doubt_does_not_excuse_a_dot(tmp_path: Path, doub
     (dot,) = candidates(states)
     pad = replace(dot, layer=1)
     planes = np.stack([states, states])
-    write_raster(
-        tmp_path / "raw.tif",
-        lambda b: planes[:, b.y0 : b.y1, b.x0 : b.x1],
-        shape=(SIZE, SIZE),
-        dtype=np.uint8,
-        planes=("contact", "metal"),
-        reduce="nearest",
-    )
-    with Raster.open(tmp_path / "raw.tif") as raw:
+    with save(tmp_path, "raw", planes, ("contact", "metal")) as raw:
         silent = EdgeLook(raw, raw, np.asarray, 0j, (1.0, 1.0))
         look = SecondLook(
             raw,

@@ -65,7 +65,7 @@ def lookalikes(
         Pairs farther apart in colour are told by it.
     """
     apart = model.separation()
-    upper = np.flatnonzero(rules.hidden.any(1) & ~rules.dot & ~rules.spoils)
+    upper = np.flatnonzero(rules.hiding & ~rules.dot & ~rules.spoils)
     found = []
     for k in upper.tolist():
         width = min(int(0.8 * sides_px[k]) | 1, _MOST_PX)

@@ -114,8 +114,7 @@ def bordering_cost(
         # their colour is that of a blend, and must not be asked
         apart[k][gaps == k] = 1
     cost, nearest = np.empty_like(apart), np.empty_like(seeds)
-    upper: NDArray[np.bool_] = np.any(rules.hidden, axis=1)
-    _fill_costs(apart, colours.doubt, explained, upper, reach, cost, nearest)
+    _fill_costs(apart, colours.doubt, explained, rules.hiding, reach, cost, nearest)
     for dot, host in rules.seats():
         both = (cost[dot] < NO_BORDER) & (cost[host] < NO_BORDER) & (nearest > 0)
         _part_by_distance(cost, apart, (dot, host), both)

@@ -47,18 +47,15 @@ def crossing_blends(
     (H, W) bool
     """
     out = np.zeros(first.shape, bool)
-    drawn = rules.drawn()
+    drawn, fewer = rules.drawn(), rules.fewer()
     square = np.ones((side_px, side_px), np.uint8)
     around, beside = (np.ones((2 * px + 1,) * 2, np.uint8) for px in (core_px, reach_px // 2))
     for k in drawn[rules.present[drawn].sum(1) >= 2]:
-        part = np.zeros(256, np.bool_)
-        inside = (rules.present[drawn] <= rules.present[k]).all(1)
-        part[drawn] = inside & (rules.present[drawn] < rules.present[k]).any(1)
         core = cv2.morphologyEx((seeds == k).view(np.uint8), cv2.MORPH_OPEN, square)
         slivers = (first == k) & (cv2.dilate(core, around) == 0)
         if slivers.any():
             place = np.flatnonzero(slivers)
-            apart, alike = _sides(seeds, place, k, part, reach_px)
+            apart, alike = _sides(seeds, place, k, fewer[k], reach_px)
             between = np.zeros(first.shape, np.uint8)
             between.ravel()[place] = apart
             # at the end of a gap, where it goes under metal, one side may lack

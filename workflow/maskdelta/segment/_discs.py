@@ -22,6 +22,8 @@ from maskdelta.segment._rules import UNKNOWN
 __all__ = ["round_dots"]
 
 Array = NDArray[np.float64]
+_Px = tuple[NDArray[np.intp], NDArray[np.int64]]
+"""Flat indices of px, and the shape of each."""
 
 
 @dataclass(frozen=True)
@@ -57,19 +59,20 @@ def round_dots(found: Moved, label: NDArray[np.uint8], seats: Sequence[tuple[int
         parts = Parts.of(label == dot)
         if not len(parts):
             continue
-        place, part = _around(parts)
+        inside = parts.places(np.ones(len(parts), bool))
+        place, part = _with_px_near(parts, inside)
         told = _told(found, own, (dot, host))
-        discs = _fit(parts, place, part, told)
+        discs = _fit(parts, inside, (place, part), told)
         ours = discs.good[part] & ((own[place] == dot) | (own[place] == host))
         ours &= ~np.isin(place, told.place)
         place, part = place[ours], part[ours]
         away = np.hypot(*(_offsets(parts, place, part) - discs.middle[part]).T)
-        inside = np.where(own[place] == dot, 1, -1) * (discs.radius[part] - away)
-        near = inside < TOLD_PX
+        depth = np.where(own[place] == dot, 1, -1) * (discs.radius[part] - away)
+        near = depth < TOLD_PX
         found = found.replaced(
             place[near],
             np.where(own[place[near]] == dot, host, dot).astype(np.uint8),
-            inside[near].astype(np.float32),
+            depth[near].astype(np.float32),
             JITTER_PX,
         )
     return found
@@ -92,9 +95,9 @@ def _told(
     return replace(told, inside_px=np.where(first[chosen], 1, -1) * told.inside_px)
 
 
-def _around(parts: Parts) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
-    """Px of all shapes and near them, in order, and the shape of each."""
-    inner, its = parts.places(np.ones(len(parts), bool))
+def _with_px_near(parts: Parts, inside: _Px) -> _Px:
+    """Px of all shapes and near them, in order."""
+    inner, its = inside
     outer, beside = parts.around(REACH_PX)
     place, part = np.concatenate([inner, outer]), np.concatenate([its, beside])
     order = np.argsort(place)
@@ -112,8 +115,8 @@ def _offsets(parts: Parts, place: NDArray[np.intp], part: NDArray[np.int64]) -> 
 
 def _fit(
     parts: Parts,
-    place: NDArray[np.intp],
-    part: NDArray[np.int64],
+    inside: _Px,
+    near: _Px,
     told: Moved,
     *,
     least_px: int = 8,
@@ -122,20 +125,20 @@ def _fit(
     radius_sd_px: float = 0.5,
     error_px: float = 0.3,
 ) -> _Discs:
-    """Discs through the outlines told, near the shape's own middle and area.
+    """Discs through the outlines told, near the middle and area of the px `inside` a shape.
 
     A disc holds where its outline is told at `least_px` px and lies no farther than `most_off_px`
     (root mean square) from them: other shapes than dots stay as they are.
     """
     count = len(parts)
-    inner, its = parts.places(np.ones(count, bool))
+    (inner, its), (place, part) = inside, near
     at = _offsets(parts, inner, its)
     start = np.column_stack([np.bincount(its, axis, count) for axis in at.T]) / parts.area[:, None]
     first = np.sqrt(parts.area / np.pi)
     row = np.searchsorted(place, told.place)
     row[row == len(place)] = 0
     known = place[row] == told.place
-    k, inside = part[row[known]], told.inside_px[known].astype(float)
+    k, depth = part[row[known]], told.inside_px[known].astype(float)
     xy = _offsets(parts, told.place[known], k)
     middle, radius = start.copy(), first.copy()
     prior = (error_px / np.array([middle_sd_px, middle_sd_px, radius_sd_px])) ** 2
@@ -143,7 +146,7 @@ def _fit(
         off = xy - middle[k]
         away = np.maximum(np.hypot(*off.T), 0.5)
         design = np.column_stack([off / away[:, None], np.ones(len(k))])
-        miss = away + inside - radius[k]
+        miss = away + depth - radius[k]
         normal = np.zeros((count, 3, 3)) + np.diag(prior)
         wanted = prior * np.column_stack([start - middle, first - radius])
         for i in range(3):
@@ -152,7 +155,7 @@ def _fit(
                 normal[:, i, j] += np.bincount(k, design[:, i] * design[:, j], count)
         step = np.linalg.solve(normal, wanted[..., None])[..., 0]
         middle, radius = middle + step[:, :2], radius + step[:, 2]
-    miss = np.hypot(*(xy - middle[k]).T) + inside - radius[k]
+    miss = np.hypot(*(xy - middle[k]).T) + depth - radius[k]
     px = np.bincount(k, minlength=count)
     spread = np.sqrt(np.bincount(k, miss**2, count) / np.maximum(px, 1))
     good = (px >= least_px) & (spread <= most_off_px)

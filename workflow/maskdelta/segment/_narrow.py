@@ -68,7 +68,7 @@ def thin_lines(
     drawn = rules.drawn()
     single = drawn[rules.present[drawn].sum(1) == 1]
     rivals = np.zeros(256, np.uint8)
-    rivals[: len(mean)] = ~rules.hidden.any(1)
+    rivals[: len(mean)] = ~rules.hiding
     rival = cv2.LUT(seeds, rivals)
     for a in drawn[~rules.present[drawn].any(1)]:
         ray = mean[a] / np.linalg.norm(mean[a])

@@ -30,9 +30,11 @@ RIM_PX = 2.0
 """Where the rim of what hides others is looked at: what lies beside it is darkened by the outline,
 and can still be told."""
 IN_QUESTION_PX = 1.0
-"""How far from the true edge the picture has a say in which side a px lies on."""
+"""How far from the true edge the picture has a say in which side a px lies on, and how far it may
+move an edge from where it usually lies beside its label."""
 JITTER_PX = 0.45
-"""Standard deviation of edges, where the picture is not asked."""
+"""Standard deviation of labelled edges about the true one, and so the error where the picture is
+not asked: a third stack is near, or the px too deep inside its stack to be in question."""
 TOLD_PX = IN_QUESTION_PX + 1.0
 """How far px are told their side: the line amid an edge may have the colour of the other one."""
 
@@ -190,8 +192,6 @@ def find_edges(
     edges: Edges,
     *,
     dot: NDArray[np.bool_],
-    most_px: float = IN_QUESTION_PX,
-    jitter_px: float = JITTER_PX,
 ) -> Moved:
     """Where the px along outlines lie against the true edges.
 
@@ -204,11 +204,6 @@ def find_edges(
     edges : Edges
     dot : (K,) bool
         Stacks that are dots: of their edges the picture is asked where no third stack is near.
-    most_px : float
-        How far the picture may move an edge from where it usually lies beside its label.
-    jitter_px : float
-        Error, where a third stack is near, so that the picture is not asked, and where a px is too
-        deep inside its stack to be in question.
 
     Returns
     -------
@@ -233,8 +228,6 @@ def find_edges(
         edges.shift_px,
         edges.error_px,
         dot,
-        np.float32(most_px),
-        np.float32(jitter_px),
         place,
         other,
         inside,
@@ -274,8 +267,6 @@ def _place_all(
     shift_px: NDArray[np.float32],
     error_px: NDArray[np.float32],
     round_ones: NDArray[np.bool_],
-    most_px: np.float32,
-    jitter_px: np.float32,
     out_place: NDArray[np.intp],
     out_other: NDArray[np.uint8],
     out_inside: NDArray[np.float32],
@@ -337,14 +328,14 @@ def _place_all(
             alone &= seen in (own, other)
         # discs tell better than what is darkened by two outlines at once
         alone &= third == 0 or not (round_ones[own] or round_ones[other])
-        error = jitter_px
+        error = JITTER_PX
         if alone:
             error = error_px[row]
             u, v = -side * x / length, -side * y / length
             found = offset_px[row] + weights[row, 5] * signed
             for n in range(5):
                 found += weights[row, n] * sampled(light, place, width, (n - 2) * u, (n - 2) * v)
-            at += min(max(found - at, -most_px), most_px)
+            at += min(max(found - at, -IN_QUESTION_PX), IN_QUESTION_PX)
         out_place[count] = place
         out_other[count] = other
         out_inside[count] = side * at

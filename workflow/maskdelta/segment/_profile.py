@@ -27,7 +27,7 @@ from scipy.special import ndtr
 from maskdelta.images import distance_to, srgb_curve, srgb_inverse
 from maskdelta.segment._colour_model import LUMA, ColourModel
 from maskdelta.segment._dot_profile import DotProfile, RoundDot, explain_dot
-from maskdelta.segment._outlines import RIM_PX, SAMPLES_PX, Edges
+from maskdelta.segment._outlines import JITTER_PX, RIM_PX, SAMPLES_PX, Edges
 from maskdelta.segment._rules import UNKNOWN, LayerRules
 
 __all__ = ["Profiles", "fit_edges"]
@@ -240,7 +240,7 @@ def _curves(
     bare = {pair: _explain(profile, 0.0, 1.0) for pair, profile in seen.items()}
     lined = {p for p in seen if free[p].miss <= most_miss and bare[p].miss > better * free[p].miss}
     width, blur = _usual_line([(seen[p], free[p].shift_px) for p in sorted(lined)])
-    hiding: NDArray[np.bool_] = np.any(rules.hidden, axis=1)
+    hiding = rules.hiding
     out = {}
     for pair in pairs:
         profile = seen.get(pair)
@@ -315,7 +315,7 @@ def fit_edges(
     rules: LayerRules,
     *,
     earlier: Edges | None = None,
-    jitter_px: float = 0.45,
+    jitter_px: float = JITTER_PX,
     noise_level: float = 3.0,
     most_off_px: float = 0.6,
 ) -> Edges:
@@ -360,7 +360,7 @@ def fit_edges(
 
 def _rims(curves: Mapping[tuple[int, int], _Curve], rules: LayerRules) -> NDArray[np.float32]:
     """(K, K) luma of the second stack just outside the first, which hides others; else 0."""
-    hiding: NDArray[np.bool_] = np.any(rules.hidden, axis=1)
+    hiding = rules.hiding
     out = np.zeros((len(hiding), len(hiding)), np.float32)
     for (a, b), curve in curves.items():
         if hiding[a] != hiding[b]:

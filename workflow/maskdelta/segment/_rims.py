@@ -13,6 +13,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from maskdelta.segment._alike import among
 from maskdelta.segment._compiled import compiled
 from maskdelta.segment._distances import distance_to
 from maskdelta.segment._outlines import RIM_PX, sampled
@@ -54,10 +55,8 @@ def clear_rims(
     """
     if not rim_luma.any():
         return
-    upper = np.zeros(256, bool)
-    upper[: len(rules.stacks)] = rules.hidden.any(1)
     reach = rim_px + 1
-    apart = distance_to(upper[label])
+    apart = distance_to(among(label, rules.hiding))
     inner = np.zeros(label.shape, bool)
     amid = (slice(reach, -reach),) * 2
     inner[amid] = (apart[amid] > 0) & (apart[amid] <= EIGHTHS * rim_px) & (label[amid] < UNKNOWN)
@@ -67,7 +66,7 @@ def clear_rims(
         label,
         np.ascontiguousarray(luma),
         apart,
-        _fewer(rules),
+        rules.fewer(),
         body_luma.astype(np.float32),
         rim_luma,
         EIGHTHS * rim_px,
@@ -81,20 +80,6 @@ def clear_rims(
     planes[:, place] = NO_BORDER
     planes[own, place] = odds
     planes[beyond[found], place] = 0
-
-
-def _fewer(rules: LayerRules) -> NDArray[np.bool_]:
-    """(256, 256), whether the second of two stacks carries some layers of the first and no other.
-
-    Dots, and what hides others, are asked about by nobody.
-    """
-    out = np.zeros((256, 256), bool)
-    plain = np.flatnonzero(~(rules.dot | rules.spoils | rules.hidden.any(1)))
-    for a in plain:
-        for b in plain:
-            less = rules.present[b] < rules.present[a]
-            out[a, b] = less.any() and not (rules.present[b] > rules.present[a]).any()
-    return out
 
 
 @compiled

@@ -72,9 +72,21 @@ class LayerRules:
         dot = np.array([meaning[stack].dot for stack in stacks], bool)
         return cls(tuple(stacks), tuple(layers), table("layers"), table("hides"), spoils, dot)
 
+    @property
+    def hiding(self) -> NDArray[np.bool_]:
+        """(K,) stacks that hide some layer."""
+        return np.asarray(self.hidden.any(1))
+
     def drawn(self) -> NDArray[np.intp]:
         """Stacks that are told by distance: no dots, no dirt, nothing that hides others."""
-        return np.flatnonzero(~self.dot & ~self.spoils & ~self.hidden.any(1))
+        return np.flatnonzero(~self.dot & ~self.spoils & ~self.hiding)
+
+    def fewer(self) -> NDArray[np.bool_]:
+        """(256, 256), whether the second of two drawn stacks has but some layers of the first."""
+        drawn, out = self.drawn(), np.zeros((256, 256), bool)
+        one, other = self.present[drawn][:, None], self.present[drawn][None]
+        out[np.ix_(drawn, drawn)] = (other <= one).all(2) & (other < one).any(2)
+        return out
 
     def carries(self, k: int) -> NDArray[np.bool_]:
         """(L,) layers in which a dot is seated.

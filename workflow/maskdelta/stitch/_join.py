@@ -139,12 +139,11 @@ def _join_open_case(joiner: Joiner, base: int, others: Sequence[int]) -> bool:
     # against tiles that are off by a pitch themselves, the nominal place decides nothing
     firm = joiner.offer(base, group, sure_only=True)
     decided = stage_error(joiner.centres, joiner.nominal, member & ~joiner.soft) * 6
-    if firm is not None and firm.lattice and firm.vote.proved:
-        known = decided <= firm.pitch_px and firm.plausible
-        offer = firm if known else offer
+    proved = firm is not None and firm.lattice and firm.vote.proved and firm.plausible
+    if firm is not None and proved and decided <= firm.pitch_px:
+        joiner.accept(group, base, firm, soft=False)
     else:
-        known = False
-    joiner.accept(group, base, offer, soft=not known)
+        joiner.accept(group, base, offer, soft=True)
     return True
 
 

@@ -138,9 +138,9 @@ def leave_out_stains(
 
 
 def _compared_again(found: list[Hypothesis], sensor: Sensor) -> list[Hypothesis]:
-    if len(found) < 2:
-        return [sensor.without_stains(h) for h in found]
     freed = [sensor.without_stains(h) for h in found]
+    if len(freed) < 2:
+        return freed
     best = freed[0]
     for other in freed[1:]:
         if lag_behind(best, other).worth < 0:
