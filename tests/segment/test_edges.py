@@ -68,7 +68,7 @@ def profile_scene(shift_px: float, line: float) -> tuple[np.ndarray, np.ndarray]
 def test_how_far_labels_lie_off_is_read_from_their_profile(shift_px):
     colour, label = profile_scene(shift_px, line=0.8)
     profiles = Profiles(2)
-    profiles.add(luma_of(colour), label)
+    profiles.add(colour, label)
     model = ColourModel(tuple(STACKS), np.array([OXIDE, METAL]), np.tile(9 * np.eye(3), (2, 1, 1)))
     edges = fit_edges(profiles, model, RULES)
     # a fifth of the blur
@@ -108,7 +108,7 @@ def test_where_nothing_was_measured_nothing_moves():
         == 0
     )
     profiles = Profiles(2)
-    profiles.add(luma_of(colour[:2]), label[:2])  # too few px for a profile
+    profiles.add(colour[:2], label[:2])  # too few px for a profile
     model = ColourModel(tuple(STACKS), np.array([OXIDE, METAL]), np.tile(9 * np.eye(3), (2, 1, 1)))
     edges = fit_edges(profiles, model, RULES)
     assert len(edges.shift_px) == 0

@@ -1,13 +1,14 @@
 """How large dots are: their mean profile by distance from the middle, explained as a disc.
 
 A dot is so small that blur mixes all of its outline, and its own light is seen nowhere: a profile
-across its edge, taken for that of a straight one, puts it up to a px off. So the light around
-all dots of a die is explained as that of a disc with a dark line along its edge,
+across its edge, taken for that of a straight one, puts it up to a px off. So the luma around all
+dots of a die is explained as that of a disc with a dark line along its edge,
 
-    light(r) = (inside [r < R] + outside [r > R]) (1 - p exp(-(r - R)^2 / 2 w^2))  blurred by s,
+    light(r) = (inside [r < R] + outside [r > R]) (1 - p exp(-(r - R)^2 / 2 w^2)),
 
-where a disc of the radius R has the area of the dot. Blur of what is round is an integral over r
-with a Bessel function (the radial part of a two-dimensional Gaussian).
+blurred by the lens, encoded and smoothed, where a disc of the radius R has the area of the dot.
+Blur of what is round is an integral over r with a Bessel function (the radial part of a
+two-dimensional Gaussian). Corners, which a disc does not have, come out as more blur.
 """
 
 from __future__ import annotations
@@ -20,12 +21,19 @@ import scipy.optimize
 from numpy.typing import NDArray
 from scipy.special import ive
 
+from maskdelta.images import srgb_curve, srgb_inverse
+from maskdelta.segment._labeller import Labeller
+
 __all__ = ["DotProfile", "RoundDot", "explain_dot"]
 
 Array = NDArray[np.float64]
 _REACH_PX = 9.0
 _STEP_PX = 0.5
-_GRID = np.arange(0.05, _REACH_PX + 5, 0.1)
+_RING_PX = 0.2
+_GRID = np.arange(_RING_PX / 2, _REACH_PX + 5, _RING_PX)
+_DEEPEST_PX = 8
+_JITTER_PX = 0.3
+"""Standard deviation of the middles of dots as labelled."""
 
 
 @dataclass(frozen=True)
@@ -34,33 +42,37 @@ class RoundDot:
 
     Parameters
     ----------
-    radius_px, blur_px, line_px : float
+    radius_px, line_px, lens_px : float
     sides : (2,) float64
         Linear light outside and inside.
     taken : float
         Share of the light that the line takes.
     miss : float
-        Root mean square of what is left, against the mean light.
+        Root mean square of what is left, levels.
     """
 
     radius_px: float
-    blur_px: float
     line_px: float
+    lens_px: float
     sides: Array
     taken: float
     miss: float
 
-    def light(self, at_px: Array) -> Array:
-        """Light (n,) at distances (n,) from the middle."""
-        shapes = _rings(np.abs(at_px), self.radius_px, self.taken, self.line_px, self.blur_px)
-        return np.asarray(shapes @ self.sides)
+    def luma(self, at_px: Array) -> Array:
+        """Luma (n,), levels, at distances (n,) from the middle."""
+        after = _smoothing(np.abs(at_px), 0.0)
+        return after @ _encoded(self.radius_px, self.taken, self.line_px, self.lens_px, self.sides)
 
 
 class DotProfile:
-    """Mean light by distance from the middle of dots of one kind in one host."""
+    """Mean luma by distance from the middle of dots of one kind in one host.
+
+    The host may end beside a dot, and its outline darken what is seen: sums are kept by the
+    distance from all else too, so that `mean` can take that out.
+    """
 
     def __init__(self) -> None:
-        self.sums = np.zeros((2, int(_REACH_PX / _STEP_PX) + 1))
+        self.sums = np.zeros((2, int(_REACH_PX / _STEP_PX) + 1, _DEEPEST_PX + 1))
         self.radii: list[float] = []
 
     @property
@@ -68,15 +80,19 @@ class DotProfile:
         """Median radius of the dots as they are labelled."""
         return float(np.median(self.radii))
 
-    def add(self, light: Array, dot: NDArray[np.bool_], clear: NDArray[np.bool_]) -> None:
+    def add(
+        self, luma: NDArray[np.float32], dot: NDArray[np.bool_], clear: Array, *, least_px: int
+    ) -> None:
         """Take in a patch.
 
         Parameters
         ----------
-        light : (H, W) float64
+        luma : (H, W) float32
         dot : (H, W) bool
-        clear : (H, W) bool
-            Dots and their host, away from all else.
+        clear : (H, W) float
+            Distance from all that is neither dots nor their host, px.
+        least_px : int
+            Px nearer than this are left out.
         """
         count, parts, stats, middles = cv2.connectedComponentsWithStats(
             dot.astype(np.uint8), connectivity=8
@@ -92,61 +108,84 @@ class DotProfile:
             cut = (slice(top, top + 2 * reach + 2), slice(left, left + 2 * reach + 2))
             v, u = np.mgrid[cut]
             far = np.hypot(u - x, v - y)
-            use = clear[cut] & (far <= _REACH_PX) & (~dot[cut] | (parts[cut] == n))
+            use = (clear[cut] > least_px) & (far <= _REACH_PX) & (~dot[cut] | (parts[cut] == n))
             row = np.rint(far[use] / _STEP_PX).astype(int)
-            self.sums[0] += np.bincount(row, light[cut][use], self.sums.shape[1])
-            self.sums[1] += np.bincount(row, minlength=self.sums.shape[1])
+            deep = np.minimum(np.rint(clear[cut][use]), _DEEPEST_PX).astype(int)
+            np.add.at(self.sums[0], (row, deep), luma[cut][use])
+            np.add.at(self.sums[1], (row, deep), 1)
             self.radii.append(float(np.sqrt(stats[n, cv2.CC_STAT_AREA] / np.pi)))
+
+    def mean(self) -> tuple[Array, Array]:
+        """Luma (n,) at distances k / 2 px, and of how many px; NaN where there are none.
+
+        What the outline of the host takes is read where no dot is near.
+        """
+        total, count = self.sums
+        far = _STEP_PX * np.arange(len(total)) > self.labelled_px + 3
+        there = total[far].sum(0) / np.maximum(count[far].sum(0), 1)
+        known = count[far].sum(0) >= 30
+        taken = np.where(known & known[-1], there / max(there[-1], 1), 1.0)
+        with np.errstate(invalid="ignore"):
+            return (total / taken).sum(1) / count.sum(1), count.sum(1)
 
 
 def explain_dot(
-    profile: DotProfile, line_px: float, blur_px: float, *, least_dots: int = 5
+    profile: DotProfile, line_px: float, lens_px: float, *, least_dots: int = 5
 ) -> RoundDot | None:
     """Fit the disc; none where too few dots were seen.
 
     Parameters
     ----------
     profile : DotProfile
-    line_px, blur_px : float
-        w and, to a quarter, s of the outlines of the die.
+    line_px, lens_px : float
+        w, and about the blur, of the outlines of the die. Corners add to the blur.
     least_dots : int
     """
-    total, count = profile.sums
+    if len(profile.radii) < least_dots:
+        return None
+    luma, count = profile.mean()
     seen = count >= 4
-    if len(profile.radii) < least_dots or seen.sum() < 12:
+    if seen.sum() < 12:
         return None
     at = _STEP_PX * np.flatnonzero(seen).astype(float)
-    light = total[seen] / count[seen]
+    luma = luma[seen]
     weight = np.sqrt(np.minimum(count[seen] / count[seen].mean(), 1.0))
     labelled = profile.labelled_px
+    after = _smoothing(at, _JITTER_PX)
+    light = srgb_inverse(np.array([luma[-1], luma[0]]) / 255)
 
-    def solve(p: Array) -> tuple[Array, Array]:
-        radius, taken, blur = p
-        design = _rings(at, radius, taken, line_px, blur)
-        found, *_ = np.linalg.lstsq(design * weight[:, None], light * weight, rcond=None)
-        return (design @ found - light) * weight / light.mean(), found
+    def misses(p: Array) -> Array:
+        radius, taken, lens, *sides = p
+        return (after @ _encoded(radius, taken, line_px, lens, np.array(sides)) - luma) * weight
 
-    low = [max(0.8, labelled - 2.5), -0.5, 0.75 * blur_px]
-    high = [labelled + 2.5, 1.0, 1.25 * blur_px]
+    low = [max(0.8, labelled - 2.5), -0.5, 0.75 * lens_px, 0.0, 0.0]
+    high = [labelled + 2.5, 1.0, 1.75 * lens_px, 1.5, 1.5]
     fits = [
         scipy.optimize.least_squares(
-            lambda p: solve(p)[0],
-            [np.clip(labelled + off, low[0], high[0]), 0.4, blur_px],
+            misses,
+            [max(labelled + off, low[0]), 0.4, 1.2 * lens_px, *light],
             bounds=(low, high),
+            x_scale=[0.5, 0.5, 0.5, 0.1, 0.1],
         )
         for off in (-1.0, 0.0, 1.0)
     ]
     best = min(fits, key=lambda fit: fit.cost)
-    left, sides = solve(best.x)
-    radius, taken, blur = (float(v) for v in best.x)
-    return RoundDot(radius, blur, line_px, sides, taken, float(np.sqrt(np.mean(left**2))))
+    radius, taken, lens, *sides = (float(v) for v in best.x)
+    miss = float(np.sqrt(np.mean(best.fun**2)))
+    return RoundDot(radius, line_px, lens, np.array(sides), taken, miss)
 
 
-def _rings(at: Array, radius: float, taken: float, line_px: float, blur: float) -> Array:
-    """(n, 2) what the outside and the inside of a disc give to the light at distances (n,)."""
-    line = 1 - taken * np.exp(-0.5 * ((_GRID - radius) / line_px) ** 2)
-    inside = np.clip((radius - _GRID) / 0.1 + 0.5, 0, 1)
-    return np.asarray(_round_blur(at, blur) @ np.column_stack([(1 - inside) * line, inside * line]))
+def _encoded(radius: float, taken: float, line: float, lens: float, sides: Array) -> Array:
+    """(m,) encoded light, levels, along the grid; light of the sides (2,) outside and inside."""
+    inside = np.clip((radius - _GRID) / _RING_PX + 0.5, 0, 1)
+    light = sides[0] * (1 - inside) + sides[1] * inside
+    light *= 1 - taken * np.exp(-0.5 * ((_GRID - radius) / line) ** 2)
+    return 255 * srgb_curve(np.clip(_round_blur(_GRID, lens) @ light, 0, None))
+
+
+def _smoothing(at: Array, jitter_px: float) -> Array:
+    """(n, m) from the grid to distances (n,), smoothed as pictures are."""
+    return _round_blur(at, float(np.hypot(Labeller.SMOOTHING_PX, jitter_px)))
 
 
 def _round_blur(at: Array, blur: float) -> Array:

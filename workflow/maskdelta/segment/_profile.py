@@ -1,16 +1,19 @@
 """Mean profiles across labelled outlines, and what they say of the true edge.
 
-A profile is explained as a step from one stack to the other, darkened by a line of a Gaussian's
-shape amid it, both blurred: with a and b the light of the stacks (that of the luma, which is
-sharper than colour in a JPEG or behind a mosaic of filters), x the distance from the true edge and
-p the share of light that the line takes,
+A profile is explained by what a camera makes of an edge. Light falls as a step from one stack to
+the other, darkened by a line of a Gaussian's shape amid it: with a and b the linear light of the
+stacks in red, green and blue, x the distance from the true edge and p the share that the line
+takes,
 
-    light(x) = (a [x < 0] + b [x > 0]) (1 - p exp(-x^2 / 2 w^2))  blurred by s.
+    light(x) = (a [x < 0] + b [x > 0]) (1 - p exp(-x^2 / 2 w^2))  blurred by the lens.
 
-The blur takes in that of the lens and the scatter of the labels about the edge. The line is what
-tells where the edge is: by the step alone it would be a px off. Own idea; the step with a line is
-the least that shows both. From the curve, the linear function of the picture that tells best where
-a px lies is worked out (least mean square error, as in any text on linear estimation).
+It is encoded, taken apart into luma and chroma, and these are blurred: by what was smoothed and by
+the scatter of the labels, the chroma also by what JPEG or a mosaic of filters does to it. All
+three together tell where the edge is. By luma alone a strong line can hardly be told from a wide
+step, which put edges up to 0.3 px off, and what is encoded, blurred as if it were light, put those
+of metal 0.1 px off. Own idea; the step with a line is the least that shows both. From the curve,
+the linear function of the picture that tells best where a px lies is worked out (least mean square
+error, as in any text on linear estimation).
 """
 
 from __future__ import annotations
@@ -27,6 +30,7 @@ from scipy.special import ndtr
 from maskdelta.images import distance_to, srgb_curve, srgb_inverse
 from maskdelta.segment._colour_model import LUMA, ColourModel
 from maskdelta.segment._dot_profile import DotProfile, RoundDot, explain_dot
+from maskdelta.segment._labeller import Labeller
 from maskdelta.segment._outlines import JITTER_PX, RIM_PX, SAMPLES_PX, Edges
 from maskdelta.segment._rules import UNKNOWN, LayerRules
 
@@ -37,10 +41,13 @@ _SPAN_PX = 5
 # what other stacks beside dots reach
 _CLEAR_PX = 3
 _BINS = np.arange(-_SPAN_PX, _SPAN_PX + 0.5, 0.5)
+_GRID = np.arange(-_SPAN_PX - 5, _SPAN_PX + 5.25, 0.25)
+# luma and the two chroma signals of an encoded colour (ITU-T T.871, 7)
+_YCC = np.array([LUMA, [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]])
 
 
 class Profiles:
-    """Mean light by distance from labelled outlines, for all pairs of stacks of a die.
+    """Mean colour by distance from labelled outlines, for all pairs of stacks of a die.
 
     Parameters
     ----------
@@ -50,29 +57,32 @@ class Profiles:
     """
 
     def __init__(self, stacks: int, dots: Sequence[tuple[int, int]] = ()) -> None:
-        self.sums = np.zeros((stacks, stacks, 2, len(_BINS)))
+        self.sums = np.zeros((stacks, stacks, 4, len(_BINS)))
         self.dots = {pair: DotProfile() for pair in dots}
 
-    def add(self, luma: NDArray[np.float32], label: NDArray[np.uint8]) -> None:
-        """Take in a patch: (H, W) luma 0..255 and (H, W) labels."""
+    def add(self, colour: NDArray[np.float32], label: NDArray[np.uint8]) -> None:
+        """Take in a patch: (H, W, 3) colour 0..255 and (H, W) labels."""
         numbers = [k for k in np.unique(label).tolist() if k < UNKNOWN]
         near = {k: distance_to(label == k) for k in numbers}
-        odd = distance_to((label >= UNKNOWN) | self._thin(label, numbers))
-        light = srgb_inverse(luma / 255)
+        lost = distance_to(label >= UNKNOWN)
+        odd = np.minimum(lost, distance_to(self._thin(label, numbers)))
+        signals = cv2.transform(colour, _YCC.astype(np.float32))
         for a in numbers:
             for b in (k for k in numbers if k != a):
                 others = [near[k] for k in numbers if k not in (a, b)]
-                clear = np.minimum.reduce([odd, *others])
                 if (a, b) in self.dots:
-                    self.dots[a, b].add(light, label == a, clear > _CLEAR_PX)
+                    clear = np.minimum.reduce([lost, *others])
+                    self.dots[a, b].add(signals[..., 0], label == a, clear, least_px=_CLEAR_PX)
                 if a > b:
                     continue
+                clear = np.minimum.reduce([odd, *others])
                 signed = np.where(label == a, 0.5 - near[b], near[a] - 0.5)
                 use = (clear > _SPAN_PX) & (np.abs(signed) <= _SPAN_PX)
                 use &= (label == a) | (label == b)
                 row = np.rint((signed[use] + _SPAN_PX) * 2).astype(int)
-                self.sums[a, b, 0] += np.bincount(row, light[use], len(_BINS))
-                self.sums[a, b, 1] += np.bincount(row, minlength=len(_BINS))
+                for k, seen in enumerate(signals[use].T):
+                    self.sums[a, b, k] += np.bincount(row, seen, len(_BINS))
+                self.sums[a, b, 3] += np.bincount(row, minlength=len(_BINS))
 
     def _thin(
         self, label: NDArray[np.uint8], numbers: Sequence[int], *, least_px: int = 5
@@ -88,20 +98,20 @@ class Profiles:
 
     def mean(self, a: int, b: int, *, least_px: int = 60) -> _Profile | None:
         """The profile from a to b, where it is seen on both sides."""
-        light, count = self.sums[a, b]
+        *signals, count = self.sums[a, b]
         seen = count >= least_px
         at = _BINS[seen]
         if min((at <= -2).sum(), (at >= 2).sum()) < 2 or len(at) < 8:
             return None
-        return _Profile(at, light[seen] / count[seen], count[seen])
+        return _Profile(at, np.array(signals)[:, seen].T / count[seen][:, None], count[seen])
 
 
 @dataclass(frozen=True)
 class _Profile:
-    """Places (n,) px and light (n,) 0..1, and at how many px it was seen, (n,)."""
+    """Places (n,) px; luma and chroma (n, 3), levels; at how many px they were seen, (n,)."""
 
     at: Array
-    light: Array
+    seen: Array
     count: Array
 
     @property
@@ -116,37 +126,41 @@ class _Curve:
 
     Parameters
     ----------
-    shift_px, blur_px, line_px : float
-        Where the edge is; s and w of the module's formula.
-    sides : (2,) float64
-        Light of the two stacks.
-    taken : float
-        Share of the light that the line takes.
+    shift_px : float
+        Where the edge is.
+    taken, line_px : float
+        Share of the light that the line takes; w of the module's formula.
+    lens_px, chroma_px : float
+        Blur by the lens, and of the chroma besides.
+    sides : (2, 3) float64
+        Linear light of the two stacks.
     miss : float
-        Root mean square of what is left, against the mean light.
+        Root mean square of what is left, levels.
+    doubt_px : float
+        Standard deviation of the place if what is left were all noise.
     on_edge : (5,) float64, optional
-        Light at `SAMPLES_PX` from a px on the edge, where this is not that of a straight one.
+        Luma at `SAMPLES_PX` from a px on the edge, where this is not that of a straight one.
     """
 
     shift_px: float
-    blur_px: float
-    line_px: float
-    sides: Array
     taken: float
-    miss: float
+    line_px: float
+    lens_px: float
+    chroma_px: float
+    sides: Array
+    miss: float = 0.0
+    doubt_px: float = 0.0
     on_edge: Array | None = None
 
-    def light(self, at: Array) -> Array:
-        """Light (n,) at places (n,) from the true edge."""
-        shapes = _shapes(at, self.blur_px, self.line_px)
-        return np.asarray((shapes[:, :2] - self.taken * shapes[:, 2:]) @ self.sides)
+    def luma(self, at: Array) -> Array:
+        """Luma (n,), levels, at places (n,) from the true edge, as smoothed as the picture."""
+        row = np.array([0.0, self.taken, self.line_px, self.lens_px, self.chroma_px])
+        return _seen(np.append(row, self.sides.ravel())[None], at, 0.0)[0, :, 0]
 
 
-def _shapes(at: Array, blur: float | Array, line: float | Array) -> Array:
-    """(..., n, 4): either side of the blurred step, and the line's part on either side.
-
-    Blur and width of the line are numbers, or arrays (..., 1) for several curves at once.
-    """
+def _shapes(at: Array, blur: Array, line: Array) -> Array:
+    """(m, n, 4): either side of the blurred step, and the line's part on either side; blur and line
+    (m, 1)."""
     wide = np.hypot(blur, line)
     hill = line / wide * np.exp(-0.5 * (at / wide) ** 2)
     beyond = ndtr(at * line / (blur * wide))
@@ -154,51 +168,84 @@ def _shapes(at: Array, blur: float | Array, line: float | Array) -> Array:
     return np.stack([1 - step, step, hill * (1 - beyond), hill * beyond], -1)
 
 
+def _seen(p: Array, at: Array, jitter_px: float) -> Array:
+    """(m, n, 3) luma and chroma, levels, at places (n,) px by m rows of parameters: shift, taken,
+    width of the line, blur of the lens and of the chroma, light of both sides."""
+    shift, taken, line, lens, chroma = (v[:, None] for v in p[:, :5].T)
+    shapes = _shapes(_GRID, lens, line)
+    light = (shapes[..., :2] - taken[..., None] * shapes[..., 2:]) @ p[:, 5:].reshape(-1, 2, 3)
+    signals = 255 * srgb_curve(np.clip(light, 0, None)) @ _YCC.T
+    far = (at - shift)[..., None] - _GRID
+
+    def blurred(signal: Array, variance: Array | float) -> Array:
+        kernel = np.exp(-0.5 * far**2 / variance)
+        return np.asarray(kernel @ signal / kernel.sum(-1, keepdims=True))
+
+    common = Labeller.SMOOTHING_PX**2 + jitter_px**2
+    return np.concatenate(
+        [
+            blurred(signals[..., :1], common),
+            blurred(signals[..., 1:], (common + chroma**2)[..., None]),
+        ],
+        -1,
+    )
+
+
+_LOW = np.array([-3.0, -0.5, 0.3, 0.5, 0.0, *[0.0] * 6])
+_HIGH = np.array([3.0, 1.0, 1.6, 2.6, 3.0, *[1.5] * 6])
+_USUAL = np.array([0.0, 0.5, 0.8, 1.2, 0.8])
+_BELIEF = np.array([0.0, 0.6, 0.6, 0.2, 0.2])
+"""How many levels it costs for the second to the fifth to lie 1 beyond the usual: so little that
+they only settle what the profile leaves open."""
+
+
 def _explain(
     profile: _Profile,
-    taken: float | None,
-    line: float | None,
+    jitter_px: float,
+    known: _Curve | None = None,
     *,
-    starts: Sequence[float] = (-1.5, 0.0, 1.5),
+    starts: Sequence[float] = (-1.2, 0.0, 1.2),
 ) -> _Curve:
-    """Fit the curve; with the line's strength or width given, the rest.
+    """Fit the curve; with one of like edges given, its place and its sides alone.
 
     The line and the step can each be taken for the edge, so that places are tried from `starts`.
     """
-    at, light = profile.at, profile.light
-    # places between those along the axes are seen at corners alone, and hardly
-    weight = np.sqrt(profile.count / profile.count.mean())
+    # places between those along the axes are seen at corners alone, and hardly; chroma counts half
+    weight = np.sqrt(profile.count / profile.count.mean())[:, None] * np.array([1.0, 0.5, 0.5])
+    ends = np.array([profile.seen[profile.at <= -2][:2], profile.seen[profile.at >= 2][-2:]])
+    sides = srgb_inverse(np.clip(ends.mean(1) @ np.linalg.inv(_YCC).T / 255, 0.02, 0.98))
+    usual = _USUAL.copy()
+    if known is not None:
+        usual[1:] = known.taken, known.line_px, known.lens_px, known.chroma_px
+    fixed = np.append(usual, sides.ravel())
+    free = np.ones(len(fixed), bool)
+    free[1:5] = known is None
 
-    def named(p: Array) -> tuple[Array, Array, Array, Array]:
-        rest = iter(p[:, 2:].T)
-        width = next(rest) if line is None else np.full(len(p), line)
-        return p[:, 0], p[:, 1], width, np.full(len(p), taken) if taken is not None else next(rest)
+    def misses(q: Array) -> Array:
+        p = np.tile(fixed, (len(q), 1))
+        p[:, free] = q
+        left = (_seen(p, profile.at, jitter_px) - profile.seen) * weight
+        return np.column_stack([left.reshape(len(q), -1), (p[:, :5] - usual) * _BELIEF])
 
-    def solve(p: Array) -> tuple[Array, Array]:
-        shift, blur, width, share = (v[:, None] for v in named(p))
-        shapes = _shapes(at - shift, blur, width)
-        design = shapes[..., :2] - share[..., None] * shapes[..., 2:]
-        sides = _two_shares(design * weight[:, None], light * weight)
-        miss = (design * sides[:, None]).sum(-1) - light
-        return miss * weight / light.mean(), sides
-
-    bounds = [(-3.0, 3.0), (0.5, 2.5)]
-    bounds += [(0.3, 1.5)] if line is None else []
-    bounds += [(-0.5, 1.0)] if taken is None else []
-    first = [0.0, 1.2, *([0.8] if line is None else []), *([0.5] if taken is None else [])]
     fits = [
         scipy.optimize.least_squares(
-            lambda p: solve(p[None])[0][0],
-            [start, *first[1:]],
-            jac=lambda p: _slopes(lambda many: solve(many)[0], p),
-            bounds=tuple(zip(*bounds, strict=True)),
+            lambda q: misses(q[None])[0],
+            np.append(start, fixed[free][1:]),
+            jac=lambda q: _slopes(misses, q),
+            bounds=(_LOW[free], _HIGH[free]),
+            x_scale=np.where(np.arange(len(fixed))[free] < 5, 0.5, 0.1),
+            xtol=1e-5,
+            ftol=1e-5,
         )
         for start in starts
     ]
-    best = min(fits, key=lambda fit: fit.cost).x[None]
-    left, sides = solve(best)
-    shift, blur, width, share = (float(v[0]) for v in named(best))
-    return _Curve(shift, blur, width, sides[0], share, float(np.sqrt(np.mean(left**2))))
+    best = min(fits, key=lambda fit: fit.cost)
+    p = fixed.copy()
+    p[free] = best.x
+    miss = float(np.sqrt(np.mean(best.fun**2)))
+    doubt = np.sqrt(np.linalg.pinv(best.jac.T @ best.jac)[0, 0])
+    shift, taken, line, lens, chroma = (float(v) for v in p[:5])
+    return _Curve(shift, taken, line, lens, chroma, p[5:].reshape(2, 3), miss, float(doubt))
 
 
 def _slopes(values: Callable[[Array], Array], at: Array, *, step: float = 1e-6) -> Array:
@@ -207,106 +254,81 @@ def _slopes(values: Callable[[Array], Array], at: Array, *, step: float = 1e-6) 
     return (found[1:] - found[0]).T / step
 
 
-def _two_shares(design: Array, values: Array) -> Array:
-    """(m, 2) least squares for designs of two columns, (m, n, 2)."""
-    first, second = design[..., 0], design[..., 1]
-    a, b, d = (first**2).sum(-1), (first * second).sum(-1), (second**2).sum(-1)
-    u, v = first @ values, second @ values
-    whole = np.maximum(a * d - b * b, 1e-12)
-    return np.stack([d * u - b * v, a * v - b * u], -1) / whole[:, None]
-
-
 def _curves(
     profiles: Profiles,
     light: Array,
     rules: LayerRules,
+    jitter_px: float,
     *,
-    most_miss: float = 0.04,
+    most_miss: float = 2.0,
     most_px: float = 2.5,
-    better: float = 1.4,
+    most_doubt_px: float = 0.5,
 ) -> dict[tuple[int, int], _Curve]:
     """The curve of each pair whose profile can be explained.
 
-    Lines are alike in width all over a die: what explains all pairs best together holds for all,
-    since a pair alone hardly tells a wide line from a strong one. What hides
-    others has one outline, whatever it lies on: its strength is that of the pair seen most, and
-    where a pair is hardly seen, so is its place. Elsewhere a line is believed where a bare step
-    explains the profile worse by the factor `better`.
+    What hides others has one outline, whatever it lies on: it is that of the pair seen most, and
+    where a pair is hardly seen, so is its place.
     """
     count = len(rules.stacks)
     pairs = [(a, b) for a in range(count) for b in range(a + 1, count)]
     seen = {pair: found for pair in pairs if (found := profiles.mean(*pair)) is not None}
-    free = {pair: _explain(profile, None, None) for pair, profile in seen.items()}
-    bare = {pair: _explain(profile, 0.0, 1.0) for pair, profile in seen.items()}
-    lined = {p for p in seen if free[p].miss <= most_miss and bare[p].miss > better * free[p].miss}
-    width, blur = _usual_line([(seen[p], free[p].shift_px) for p in sorted(lined)])
+    free = {pair: _explain(profile, jitter_px) for pair, profile in seen.items()}
+
+    def told(curve: _Curve) -> bool:
+        return (
+            curve.miss <= most_miss
+            and abs(curve.shift_px) < most_px
+            and curve.doubt_px < most_doubt_px
+        )
+
+    sure = {pair for pair in seen if told(free[pair])}
     hiding = rules.hiding
     out = {}
     for pair in pairs:
-        profile = seen.get(pair)
         top = [k for k in pair if hiding[k]]
-        kin = [p for p in lined if len(top) == 1 and top[0] in p and hiding[list(p)].sum() == 1]
+        kin = [p for p in sure if len(top) == 1 and top[0] in p and hiding[list(p)].sum() == 1]
         if kin:
             most = max(kin, key=lambda p: seen[p].px)
-            usual = _explain(seen[most], None, width)
-            if profile is None:
+            usual = free[most]
+            if pair not in seen:
                 sign = 1 if pair.index(top[0]) == most.index(top[0]) else -1
                 out[pair] = replace(usual, shift_px=sign * usual.shift_px, sides=light[list(pair)])
                 continue
-            curve = _explain(profile, usual.taken, width)
-        elif profile is None:
-            continue
+            curve = _explain(seen[pair], jitter_px, usual)
+        elif pair in seen:
+            curve = free[pair]
         else:
-            curve = _explain(profile, None, width) if pair in lined else bare[pair]
-        if curve.miss <= most_miss and abs(curve.shift_px) < most_px:
+            continue
+        if told(curve):
             out[pair] = curve
+    line, lens = 1.0, 1.0
+    if sure:
+        usual = free[max(sure, key=lambda p: seen[p].px)]
+        line, lens = usual.line_px, usual.lens_px
     for (dot, host), round_profile in profiles.dots.items():
-        disc = explain_dot(round_profile, width, blur)
+        disc = explain_dot(round_profile, line, lens)
         if disc is not None and disc.miss <= most_miss:
             out[min(dot, host), max(dot, host)] = _across_dot(
-                disc, width, round_profile.labelled_px, dot_first=dot < host
+                disc, round_profile.labelled_px, dot_first=dot < host
             )
     return out
 
 
-def _across_dot(disc: RoundDot, line: float, labelled: float, *, dot_first: bool) -> _Curve:
+def _across_dot(disc: RoundDot, labelled: float, *, dot_first: bool) -> _Curve:
     """The curve across the edge of a dot."""
     inwards = labelled - disc.radius_px
     outwards = 1.0 if dot_first else -1.0
+    sides = np.repeat(disc.sides[:, None], 3, axis=1)
     return _Curve(
         -outwards * inwards,
-        disc.blur_px,
-        line,
-        disc.sides[::-1] if dot_first else disc.sides,
         disc.taken,
+        disc.line_px,
+        disc.lens_px,
+        0.0,
+        sides[::-1] if dot_first else sides,
         disc.miss,
-        disc.light(disc.radius_px + outwards * SAMPLES_PX),
+        on_edge=disc.luma(disc.radius_px + outwards * SAMPLES_PX),
     )
-
-
-def _usual_line(
-    lined: Sequence[tuple[_Profile, float]], *, nearly: float = 1.25
-) -> tuple[float, float]:
-    """Width of the line and blur, px, that explain profiles best; each with a guess of its edge.
-
-    The middle of the widths that do nearly as well as the best one, and there the blur that most
-    px show. Without any line both are 1.
-    """
-    if not lined:
-        return 1.0, 1.0
-    weights = np.array([profile.px for profile, _ in lined])
-
-    def curves(line: float) -> list[_Curve]:
-        return [_explain(profile, None, line, starts=[edge]) for profile, edge in lined]
-
-    widths = np.arange(0.4, 1.55, 0.1)
-    tried = [curves(float(line)) for line in widths]
-    miss = np.sqrt([weights @ [curve.miss**2 for curve in found] for found in tried])
-    width = float(widths[miss <= nearly * miss.min()].mean())
-    blurs = np.array([curve.blur_px for curve in tried[int(np.argmin(np.abs(widths - width)))]])
-    order = np.argsort(blurs)
-    heap = np.cumsum(weights[order])
-    return width, float(blurs[order][np.searchsorted(heap, heap[-1] / 2)])
 
 
 def fit_edges(
@@ -344,9 +366,9 @@ def fit_edges(
     Edges
     """
     found = Edges.none(len(rules.stacks))
-    light = srgb_inverse(np.clip(model.mean @ LUMA / 255, 0, 1))
+    light = srgb_inverse(np.clip(model.mean / 255, 0, 1))
     spread = np.einsum("i,kij,j->k", LUMA, model.covariance, LUMA)
-    curves = _curves(profiles, light, rules)
+    curves = _curves(profiles, light, rules, jitter_px)
     for (a, b), curve in curves.items():
         if earlier is not None:
             known = int(earlier.row[a, b])
@@ -365,8 +387,7 @@ def _rims(curves: Mapping[tuple[int, int], _Curve], rules: LayerRules) -> NDArra
     for (a, b), curve in curves.items():
         if hiding[a] != hiding[b]:
             upper, under, side = (a, b, 1) if hiding[a] else (b, a, -1)
-            seen = curve.light(np.array([side * RIM_PX]))
-            out[upper, under] = 255 * srgb_curve(np.clip(seen, 0, 1))[0]
+            out[upper, under] = curve.luma(np.array([side * RIM_PX]))[0]
     return out
 
 
@@ -384,11 +405,11 @@ def _best_linear(
     often /= often.sum()
     at = (places[:, None] + SAMPLES_PX).ravel()
     shape = (len(places), len(SAMPLES_PX))
-    luma = 255 * srgb_curve(np.clip(curve.light(at), 0, 1)).reshape(shape)
-    bare = 255 * srgb_curve(np.clip(replace(curve, taken=0.0).light(at), 0, 1)).reshape(shape)
+    luma = curve.luma(at).reshape(shape)
+    bare = replace(curve, taken=0.0).luma(at).reshape(shape)
     seen = np.column_stack([luma, places + curve.shift_px])
     both = np.cov(seen.T, aweights=often, bias=True)
-    share = _shapes(at, curve.blur_px, curve.line_px)[:, 1].reshape(shape)
+    share = ndtr(at / np.hypot(curve.lens_px, Labeller.SMOOTHING_PX)).reshape(shape)
     for side, variance in zip((1 - share, share), spread, strict=True):
         both[:-1, :-1] += variance * (side.T * often) @ side
     line = 0.15 * (bare - luma)
@@ -399,6 +420,6 @@ def _best_linear(
     weights = np.linalg.solve(both, with_place)
     error = np.sqrt(max(often @ places**2 - weights @ with_place, 0.01))
     # what has the least error on the mean may be off amid: a px on the edge must come out as such
-    on_edge = curve.light(SAMPLES_PX) if curve.on_edge is None else curve.on_edge
-    offset = -weights @ np.append(255 * srgb_curve(np.clip(on_edge, 0, 1)), curve.shift_px)
+    on_edge = curve.luma(SAMPLES_PX) if curve.on_edge is None else curve.on_edge
+    offset = -weights @ np.append(on_edge, curve.shift_px)
     return weights, float(offset), float(error)

@@ -30,7 +30,6 @@ from maskdelta.segment._colour_model import (
     ColourTable,
     fit_colours,
     fit_spreads,
-    luma_of,
     spread_of,
 )
 from maskdelta.segment._drift import DriftField, Samples, fit_drift
@@ -308,7 +307,7 @@ def _write_layers(
         found = Profiles(len(rules.stacks), rules.seats())
         for box, patch in zip(boxes, labels, strict=True):
             drift = labeller.drift.over(box.moved(*mosaic.origin))
-            found.add(luma_of(_smoothed(mosaic, box) / drift), patch)
+            found.add(_smoothed(mosaic, box) / drift, patch)
         return found
 
     first = patches(labeller)
