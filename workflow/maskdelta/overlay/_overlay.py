@@ -22,8 +22,10 @@ from maskdelta.study import (
 __all__ = ["LayerOverlay", "Overlay", "measure_overlay"]
 
 Array = NDArray[np.float64]
-_Way = tuple[str, bool]
-"""Name of a layer, and whether edges count that run beside those of other layers."""
+_Way = tuple[str, int]
+"""Name of a layer, and the company of its edges: the layers that lie on both sides of them, a bit
+each, or `_ANY` for all edges, also those that run beside edges of other layers."""
+_ANY = -1
 _LEAST_PATCHES = 5
 _MOST_DOUBT_PX = 0.15
 """Standard error of a shift beyond which it is not believed."""
@@ -122,6 +124,9 @@ def measure_overlay(
     both gradients, so that swapping the two changes only signs. The median over the patches is
     taken; redrawn parts are few and do not sway it. Where two layers end together, the labels of
     one may end where the other does; so edges count that lie alone, as long as these tell enough.
+    Of these, edges in the company that is the commonest for the layer: over bare ground for most,
+    amid metal for contacts. How well an edge is told goes by what lies on its two sides, and under
+    polysilicon that of diffusion is told badly.
 
     Parameters
     ----------
@@ -154,12 +159,12 @@ def measure_overlay(
                     box, (member_b, visible_b), (member_a, visible_a), registration, names, shift
                 )
 
-            rows = {(name, shared): [] for name in names for shared in (False, True)}
+            rows = {}
             for found in map_ordered(one, boxes, threads=threads):
                 for way, row in found.items():
-                    rows[way].append(row)
+                    rows.setdefault(way, []).append(row)
             for name in names:
-                chosen = rows[name, _shared(rows, name)]
+                chosen, _ = _chosen(rows, name)
                 if len(chosen) >= _LEAST_PATCHES:
                     step = np.median(np.array(chosen)[:, :2], axis=0)
                     moved = np.clip(np.array(shift[name]) + step, -limit, limit)
@@ -168,11 +173,15 @@ def measure_overlay(
     return Overlay(layers, um_per_px)
 
 
-def _shared(rows: dict[_Way, list[Array]], name: str) -> bool:
-    """Whether the edges of a layer that lie alone tell too little."""
-    if len(rows[name, False]) < _LEAST_PATCHES:
-        return True
-    return bool(_spread(rows[name, False]) > _MOST_DOUBT_PX * len(rows[name, False]) ** 0.5)
+def _chosen(rows: dict[_Way, list[Array]], name: str) -> tuple[list[Array], bool]:
+    """What the patches say of a layer, and whether it is by edges beside those of other layers,
+    since those that lie alone tell too little."""
+    alone = [found for (layer, company), found in rows.items() if layer == name and company != _ANY]
+    usual = max(alone, key=len, default=[])
+    doubt_px = _MOST_DOUBT_PX * len(usual) ** 0.5
+    if len(usual) >= _LEAST_PATCHES and _spread(usual) <= doubt_px:
+        return usual, False
+    return rows.get((name, _ANY), []), True
 
 
 def _spread(rows: Sequence[Array]) -> float:
@@ -182,8 +191,7 @@ def _spread(rows: Sequence[Array]) -> float:
 
 
 def _summed(rows: dict[_Way, list[Array]], name: str, shift: tuple[float, float]) -> LayerOverlay:
-    shared = _shared(rows, name)
-    chosen = rows[name, shared]
+    chosen, shared = _chosen(rows, name)
     if len(chosen) < _LEAST_PATCHES:
         return LayerOverlay()
     grown = float(np.median(np.array(chosen)[:, 2]))
@@ -225,20 +233,25 @@ def _measure_patch(
         return {}
     planes_b = before[0].read_mosaic(wide)
     outlines: dict[str, Outline] = {}
+    present_b, present_a = (np.zeros(wide.shape, np.int64) for _ in range(2))
     for k, name in enumerate(names):
-        if planes_b[k].max() < 128 or planes_a[k].max() < 128:
+        if max(planes_b[k].max(), planes_a[k].max()) < 128:
             continue
         moved = block.resample(planes_a[k], shift_px=shift[name])
+        present_b |= (planes_b[k] >= 128).astype(np.int64) << k
+        present_a |= (moved >= 128).astype(np.int64) << k
+        if min(planes_b[k].max(), planes_a[k].max()) < 128:
+            continue
         seen = (seen_b[k] > 0) & (block.resample(seen_a[k], nearest=True) > 0)
         outlines[name] = Outline.of(planes_b[k], moved, seen)
     found: dict[_Way, Array] = {}
     for name, outline in outlines.items():
-        others = [o.edge for other, o in outlines.items() if other != name]
-        for way, edge, least_px in (
-            ((name, False), alone(outline.edge, others), 200),
-            ((name, True), outline.edge, 400),
-        ):
-            row = shift_and_growth(outline, edge, least_px=least_px)
+        edge = alone(outline.edge, [o.edge for other, o in outlines.items() if other != name])
+        others = ~(1 << names.index(name))
+        company = np.where((present_b ^ present_a) & others, _ANY, present_b & others)
+        ways = [(way, edge & (company == way), 200) for way in np.unique(company[edge]).tolist()]
+        for way, there, least_px in [*(w for w in ways if w[0] != _ANY), (_ANY, outline.edge, 400)]:
+            row = shift_and_growth(outline, there, least_px=least_px)
             if row is not None:
-                found[way] = row
+                found[name, way] = row
     return found
