@@ -47,6 +47,27 @@ def test_metal_is_as_wide_as_drawn_though_its_outline_is_dark(line):
     assert called.mean() == pytest.approx(share[inner].mean(), rel=0.03)
 
 
+def test_oblique_light_displaces_no_metal():
+    side = 420
+    y, x = np.mgrid[: side * FINE, : side * FINE] / FINE
+    # a pitch that is no whole number, so that edges fall on all places within a px
+    mask = (x % 30.3 > 14) & (y % 30.3 > 14)
+    picture = photographed([(mask, METAL)], line=0.7, relief=0.4)
+    middles = 22.15 + 30.3 * np.arange(2, 12)
+    swatches = [("metal", (m - 4, m - 4, m + 4, m + 4)) for m in middles[::3]]
+    swatches += [("field_oxide", (m - 18, m - 18, m - 12, m - 12)) for m in middles[::3]]
+    label, stacks = labelled(picture, swatches, SegmentSettings())
+    metal = label == stacks.index("metal")
+    off = []
+    for v in middles:
+        for u in middles:
+            cut = metal[int(v) - 14 : int(v) + 15, int(u) - 14 : int(u) + 15]
+            below, right = np.nonzero(cut)
+            off.append((right.mean() + int(u) - 14 - u + 0.4, below.mean() + int(v) - 14 - v + 0.4))
+    # 0.22 px to the side where the direction is not asked
+    assert np.abs(np.mean(off, 0)).max() < 0.05
+
+
 def profile_scene(shift_px: float, line: float) -> tuple[np.ndarray, np.ndarray]:
     """A steep edge, labelled where it is less `shift_px`, with jitter."""
     rng = np.random.default_rng(9)

@@ -56,6 +56,9 @@ class Edges:
         How far the true edge lies beyond the labelled one, towards the higher number.
     error_px : (P,) float32
         Standard deviation of the result.
+    tilt_px, swing_px : (P, 2) float32
+        What the direction across the edge, from the lower number to the higher, adds to the
+        constant and to the shift: oblique light brightens one flank and darkens the other.
     rim_luma : (K, K) float32
         Luma of the second stack `RIM_PX` outside the first, where this hides others and what its
         outline looks like is known; else 0.
@@ -66,6 +69,8 @@ class Edges:
     offset_px: NDArray[np.float32]
     shift_px: NDArray[np.float32]
     error_px: NDArray[np.float32]
+    tilt_px: NDArray[np.float32]
+    swing_px: NDArray[np.float32]
     rim_luma: NDArray[np.float32]
 
     @classmethod
@@ -78,6 +83,8 @@ class Edges:
             empty,
             empty,
             empty,
+            np.zeros((0, 2), np.float32),
+            np.zeros((0, 2), np.float32),
             np.zeros((stacks, stacks), np.float32),
         )
 
@@ -88,6 +95,8 @@ class Edges:
         offset_px: float,
         shift_px: float,
         error_px: float,
+        tilt_px: Array,
+        swing_px: Array,
     ) -> Edges:
         """With what is known of a pair of stacks, in place of what was."""
         a, b = pair
@@ -100,6 +109,8 @@ class Edges:
             "offset_px": offset_px,
             "shift_px": shift_px,
             "error_px": error_px,
+            "tilt_px": tilt_px,
+            "swing_px": swing_px,
         }
         tables = {}
         for name, value in values.items():
@@ -120,11 +131,12 @@ class Edges:
         none = cls.none(len(data["row"]))
         kinds = {name: getattr(none, name) for name in _FIELDS}
         found = {name: np.array(data[name], kind.dtype) for name, kind in kinds.items()}
-        found["weights"] = found["weights"].reshape(-1, none.weights.shape[1])
+        for name in ("weights", "tilt_px", "swing_px"):
+            found[name] = found[name].reshape(-1, *getattr(none, name).shape[1:])
         return cls(**found)
 
 
-_FIELDS = ("row", "weights", "offset_px", "shift_px", "error_px", "rim_luma")
+_FIELDS = ("row", "weights", "offset_px", "shift_px", "error_px", "tilt_px", "swing_px", "rim_luma")
 
 
 @dataclass(frozen=True)
@@ -227,6 +239,8 @@ def find_edges(
         edges.offset_px,
         edges.shift_px,
         edges.error_px,
+        edges.tilt_px,
+        edges.swing_px,
         dot,
         place,
         other,
@@ -266,6 +280,8 @@ def _place_all(
     offset_px: NDArray[np.float32],
     shift_px: NDArray[np.float32],
     error_px: NDArray[np.float32],
+    tilt_px: NDArray[np.float32],
+    swing_px: NDArray[np.float32],
     round_ones: NDArray[np.bool_],
     out_place: NDArray[np.intp],
     out_other: NDArray[np.uint8],
@@ -332,7 +348,9 @@ def _place_all(
         if alone:
             error = error_px[row]
             u, v = -side * x / length, -side * y / length
+            at -= swing_px[row, 0] * u + swing_px[row, 1] * v
             found = offset_px[row] + weights[row, 5] * signed
+            found += tilt_px[row, 0] * u + tilt_px[row, 1] * v
             for n in range(5):
                 found += weights[row, n] * sampled(light, place, width, (n - 2) * u, (n - 2) * v)
             at += min(max(found - at, -IN_QUESTION_PX), IN_QUESTION_PX)

@@ -18,8 +18,8 @@ error, as in any text on linear estimation).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -54,11 +54,27 @@ class Profiles:
     stacks : int
         How many there are.
     dots : sequence of (dot, host)
+    hiding : sequence of bool
+        Which stacks hide others: along their outlines the direction is told apart too.
     """
 
-    def __init__(self, stacks: int, dots: Sequence[tuple[int, int]] = ()) -> None:
+    def __init__(
+        self,
+        stacks: int,
+        dots: Sequence[tuple[int, int]] = (),
+        hiding: Sequence[bool] | NDArray[np.bool_] = (),
+    ) -> None:
         self.sums = np.zeros((stacks, stacks, 4, len(_BINS)))
         self.dots = {pair: DotProfile() for pair in dots}
+        self.hiding = np.zeros(stacks, bool)
+        self.hiding[: len(hiding)] = hiding
+        # by the quarter that the way from a to b points to; and the sum of these ways
+        self.turned = {
+            (a, b): (np.zeros((4, 4, len(_BINS))), np.zeros((4, 2)))
+            for a in range(stacks)
+            for b in range(a + 1, stacks)
+            if self.hiding[a] != self.hiding[b]
+        }
 
     def add(self, colour: NDArray[np.float32], label: NDArray[np.uint8]) -> None:
         """Take in a patch: (H, W, 3) colour 0..255 and (H, W) labels."""
@@ -79,10 +95,19 @@ class Profiles:
                 signed = np.where(label == a, 0.5 - near[b], near[a] - 0.5)
                 use = (clear > _SPAN_PX) & (np.abs(signed) <= _SPAN_PX)
                 use &= (label == a) | (label == b)
-                row = np.rint((signed[use] + _SPAN_PX) * 2).astype(int)
-                for k, seen in enumerate(signals[use].T):
-                    self.sums[a, b, k] += np.bincount(row, seen, len(_BINS))
-                self.sums[a, b, 3] += np.bincount(row, minlength=len(_BINS))
+                if (a, b) in self.turned:
+                    sums, ways = self.turned[a, b]
+                    way = _ways(label == b, use)
+                    quarter = (
+                        np.rint(np.arctan2(way[:, 1], way[:, 0]) / (np.pi / 2)).astype(int) % 4
+                    )
+                    for k in range(4):
+                        there = quarter == k
+                        sums[k] += _summed(signed[use][there], signals[use][there])
+                        ways[k] += way[there].sum(0)
+                    self.sums[a, b] = sums.sum(0)
+                else:
+                    self.sums[a, b] += _summed(signed[use], signals[use])
 
     def _thin(
         self, label: NDArray[np.uint8], numbers: Sequence[int], *, least_px: int = 5
@@ -98,12 +123,30 @@ class Profiles:
 
     def mean(self, a: int, b: int, *, least_px: int = 60) -> _Profile | None:
         """The profile from a to b, where it is seen on both sides."""
-        *signals, count = self.sums[a, b]
-        seen = count >= least_px
-        at = _BINS[seen]
-        if min((at <= -2).sum(), (at >= 2).sum()) < 2 or len(at) < 8:
-            return None
-        return _Profile(at, np.array(signals)[:, seen].T / count[seen][:, None], count[seen])
+        return _Profile.of(self.sums[a, b], least_px)
+
+    def by_way(self, a: int, b: int, *, least_px: int = 60) -> list[tuple[_Profile, Array]]:
+        """The profile from a to b by the direction of this way: four, with the mean direction (2,)
+        of each; none where one of them is not seen."""
+        sums, ways = self.turned[a, b]
+        found = [_Profile.of(quarter, least_px) for quarter in sums]
+        means = ways / np.maximum(sums[:, 3].sum(1), 1)[:, None]
+        kept = [(p, way) for p, way in zip(found, means, strict=True) if p is not None]
+        return kept if len(kept) == 4 else []
+
+
+def _ways(mask: NDArray[np.bool_], where: NDArray[np.bool_]) -> Array:
+    """(n, 2) unit vectors x, y towards a shape, at the px of (H, W) `where`."""
+    soft = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 2.0)
+    way = np.stack([cv2.Sobel(soft, cv2.CV_32F, *axis)[where] for axis in ((1, 0), (0, 1))], -1)
+    return np.asarray(way / np.maximum(np.hypot(*way.T), 1e-9)[:, None], float)
+
+
+def _summed(signed: Array, signals: NDArray[np.float32]) -> Array:
+    """(4, bins) sums of luma and chroma (n, 3), and how many, by distance (n,) from the edge."""
+    row = np.rint((signed + _SPAN_PX) * 2).astype(int)
+    sums = [np.bincount(row, seen, len(_BINS)) for seen in signals.T]
+    return np.array([*sums, np.bincount(row, minlength=len(_BINS))])
 
 
 @dataclass(frozen=True)
@@ -113,6 +156,16 @@ class _Profile:
     at: Array
     seen: Array
     count: Array
+
+    @classmethod
+    def of(cls, sums: Array, least_px: int) -> _Profile | None:
+        """From sums (4, bins); none where too few px were seen on either side."""
+        count = sums[3]
+        seen = count >= least_px
+        at = _BINS[seen]
+        if min((at <= -2).sum(), (at >= 2).sum()) < 2 or len(at) < 8:
+            return None
+        return cls(at, sums[:3, seen].T / count[seen][:, None], count[seen])
 
     @property
     def px(self) -> float:
@@ -272,7 +325,6 @@ def _curves(
     count = len(rules.stacks)
     pairs = [(a, b) for a in range(count) for b in range(a + 1, count)]
     seen = {pair: found for pair in pairs if (found := profiles.mean(*pair)) is not None}
-    free = {pair: _explain(profile, jitter_px) for pair, profile in seen.items()}
 
     def told(curve: _Curve) -> bool:
         return (
@@ -281,29 +333,31 @@ def _curves(
             and curve.doubt_px < most_doubt_px
         )
 
-    sure = {pair for pair in seen if told(free[pair])}
-    hiding = rules.hiding
-    out = {}
-    for pair in pairs:
-        top = [k for k in pair if hiding[k]]
-        kin = [p for p in sure if len(top) == 1 and top[0] in p and hiding[list(p)].sum() == 1]
-        if kin:
-            most = max(kin, key=lambda p: seen[p].px)
-            usual = free[most]
-            if pair not in seen:
-                sign = 1 if pair.index(top[0]) == most.index(top[0]) else -1
-                out[pair] = replace(usual, shift_px=sign * usual.shift_px, sides=light[list(pair)])
-                continue
-            curve = _explain(seen[pair], jitter_px, usual)
-        elif pair in seen:
-            curve = free[pair]
-        else:
+    def free(those: Iterable[tuple[int, int]]) -> Iterator[tuple[tuple[int, int], _Curve]]:
+        """Curves of their own, where the profile tells one; the pairs seen most first."""
+        for pair in sorted(seen.keys() & set(those), key=lambda p: -seen[p].px):
+            curve = _explain(seen[pair], jitter_px)
+            if told(curve):
+                yield pair, curve
+
+    below = {pair: _uppermost(pair, rules.hiding) for pair in pairs}
+    out = dict(free(pair for pair in pairs if below[pair] is None))
+    own = list(out)
+    for top in np.flatnonzero(rules.hiding).tolist():
+        kin = [pair for pair in pairs if below[pair] == top]
+        most, usual = next(free(kin), (None, None))
+        if most is None or usual is None:
             continue
-        if told(curve):
-            out[pair] = curve
+        own.append(most)
+        for pair in kin:
+            if pair not in seen:
+                sign = 1 if pair.index(top) == most.index(top) else -1
+                out[pair] = replace(usual, shift_px=sign * usual.shift_px, sides=light[list(pair)])
+            elif told(curve := _explain(seen[pair], jitter_px, usual)):
+                out[pair] = curve
     line, lens = 1.0, 1.0
-    if sure:
-        usual = free[max(sure, key=lambda p: seen[p].px)]
+    if own := [pair for pair in own if pair in out]:
+        usual = out[max(own, key=lambda pair: seen[pair].px)]
         line, lens = usual.line_px, usual.lens_px
     for (dot, host), round_profile in profiles.dots.items():
         disc = explain_dot(round_profile, line, lens)
@@ -312,6 +366,12 @@ def _curves(
                 disc, round_profile.labelled_px, dot_first=dot < host
             )
     return out
+
+
+def _uppermost(pair: tuple[int, int], hiding: NDArray[np.bool_]) -> int | None:
+    """The stack of a pair that hides others, where the other one does not."""
+    top = [k for k in pair if hiding[k]]
+    return top[0] if len(top) == 1 else None
 
 
 def _across_dot(disc: RoundDot, labelled: float, *, dot_first: bool) -> _Curve:
@@ -369,15 +429,56 @@ def fit_edges(
     light = srgb_inverse(np.clip(model.mean / 255, 0, 1))
     spread = np.einsum("i,kij,j->k", LUMA, model.covariance, LUMA)
     curves = _curves(profiles, light, rules, jitter_px)
+    slants = _slants(profiles, curves, rules, jitter_px)
     for (a, b), curve in curves.items():
+        slant = slants.get((a, b), _Slant())
+        swing = slant.swing
         if earlier is not None:
             known = int(earlier.row[a, b])
             if known < 0 or abs(curve.shift_px) > most_off_px:
                 continue
             curve = replace(curve, shift_px=curve.shift_px + float(earlier.shift_px[known]))
+            swing = swing + earlier.swing_px[known]
         row, offset, error = _best_linear(curve, spread[[a, b]], jitter_px, noise_level)
-        found = found.told((a, b), row, offset, curve.shift_px, error)
+        tilt = -row @ np.vstack([slant.luma, swing])
+        found = found.told((a, b), row, offset, curve.shift_px, error, tilt, swing)
     return replace(found, rim_luma=_rims(curves, rules))
+
+
+@dataclass(frozen=True)
+class _Slant:
+    """What the direction x, y from the lower number to the higher adds to the shift, px, and to the
+    luma at `SAMPLES_PX` from a px on the edge, (5, 2)."""
+
+    swing: Array = field(default_factory=lambda: np.zeros(2))
+    luma: Array = field(default_factory=lambda: np.zeros((len(SAMPLES_PX), 2)))
+
+
+def _slants(
+    profiles: Profiles,
+    curves: Mapping[tuple[int, int], _Curve],
+    rules: LayerRules,
+    jitter_px: float,
+) -> dict[tuple[int, int], _Slant]:
+    """How outlines of what hides others go by their direction, by the pair seen most."""
+    out = {}
+    for top in np.flatnonzero(rules.hiding).tolist():
+        kin = [pair for pair in curves if top in pair and pair in profiles.turned]
+        most = max(kin, key=lambda pair: profiles.sums[pair].sum(), default=None)
+        quarters = profiles.by_way(*most) if most else []
+        if not most or not quarters:
+            continue
+        ways = np.array([way for _, way in quarters])
+        if np.linalg.cond(ways - ways.mean(0)) > 5:
+            continue
+        found = [_explain(profile, jitter_px) for profile, _ in quarters]
+        seen = np.array([[curve.shift_px, *curve.luma(SAMPLES_PX)] for curve in found])
+        slopes, *_ = np.linalg.lstsq(np.column_stack([ways, np.ones(4)]), seen, rcond=None)
+        swing, luma = slopes[:2, 0], slopes[:2, 1:].T
+        for pair in kin:
+            alike = pair.index(top) == most.index(top)
+            out[pair] = _Slant(swing, luma if alike else -luma[::-1])
+    return out
 
 
 def _rims(curves: Mapping[tuple[int, int], _Curve], rules: LayerRules) -> NDArray[np.float32]:

@@ -304,7 +304,7 @@ def _write_layers(
         )
 
     def profiles(labels: list[NDArray[np.uint8]]) -> Profiles:
-        found = Profiles(len(rules.stacks), rules.seats())
+        found = Profiles(len(rules.stacks), rules.seats(), rules.hiding)
         for box, patch in zip(boxes, labels, strict=True):
             drift = labeller.drift.over(box.moved(*mosaic.origin))
             found.add(_smoothed(mosaic, box) / drift, patch)
