@@ -123,11 +123,29 @@ def test_a_shift_beyond_belief_is_capped(stacks) -> None:
     assert overlay.layers["metal"].dy_px == pytest.approx(-0.2)
 
 
+def test_edges_under_another_layer_do_not_tell_how_wide_lines_on_bare_ground_are(
+    tmp_path: Path,
+) -> None:
+    boxes = shapes(3)
+    # two of five cells in each patch lie under polysilicon, where edges are told 0.6 px too far out
+    under = (boxes[:, 0] % 200) < 75
+    poly = drawn(np.array([(x, -9, x + 80, SHAPE[0] + 9) for x in range(0, SHAPE[1], 200)], float))
+    none = np.zeros(SHAPE, np.uint8)
+
+    def planes(grow: float) -> list[np.ndarray]:
+        return [none, poly, drawn(boxes[under], grow=grow) | drawn(boxes[~under])]
+
+    stacks = [layer_stack(tmp_path / f"{n}1", planes(0.6 * n)) for n in (0, 1)]
+    diffusion = measured(*stacks).layers["diffusion"]
+    assert diffusion.patches >= 8
+    assert diffusion.grow_px == pytest.approx(0, abs=0.01)  # 0.28 by all edges
+
+
 def test_a_layer_that_cannot_be_seen_is_not_measured(stacks, tmp_path: Path) -> None:
     planes = [drawn(shapes(seed)) for seed in (1, 2, 3)]
     overlay = measured(stacks[0], layer_stack(tmp_path / "c1", planes, hidden=1))
     assert overlay.layers["polysilicon"] == LayerOverlay()
-    assert overlay.layers["metal"].patches == 12
+    assert overlay.layers["metal"].patches >= 8
 
 
 def test_the_number_of_threads_does_not_matter(stacks) -> None:
