@@ -80,7 +80,15 @@ def test_a_dot_is_told_from_dirt_of_its_colour_and_from_bare_metal() -> None:
 
 @pytest.mark.parametrize(
     ("area_px", "at", "unlike"),
-    [(30, 70.0, False), (64, 40.0, False), (64, 70.0, True), (250, 40.0, True)],
+    [
+        (30, 70.0, False),
+        (64, 40.0, False),
+        (64, 40.6, False),
+        (64, 70.0, True),
+        (120, 40.0, False),
+        (120, 40.6, True),
+        (250, 40.0, True),
+    ],
 )
 def test_what_is_no_smaller_than_a_dot_must_have_its_size_and_its_look(
     area_px: int, at: float, unlike: bool

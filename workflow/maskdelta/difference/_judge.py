@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from maskdelta.difference._edges import EdgeLook, learn_edges
 from maskdelta.difference._inputs import Inputs
+from maskdelta.difference._look import ShapeLook
 from maskdelta.difference._regions import Region
 from maskdelta.difference._second_look import SecondLook
 from maskdelta.difference._spacing import measure_spacing_px, measure_width_px
@@ -62,23 +63,27 @@ def _doubt(region: Region, settings: DifferenceSettings, least_px: float) -> str
 
 @dataclass(frozen=True)
 class SecondLooks:
-    """What is measured once for the looks at spacing and edges.
+    """What is measured once for the looks at spacing, edges and shapes.
 
     Parameters
     ----------
     edges : EdgeLook
     spacing_px, width_px : dict of int to int
         Smallest spacing and width by plane.
+    shapes : (ShapeLook or None, ShapeLook or None)
+        What the shapes of both dies look like, where layers need it that are no dots.
     """
 
     edges: EdgeLook
     spacing_px: dict[int, int]
     width_px: dict[int, int]
+    shapes: tuple[ShapeLook | None, ShapeLook | None] = (None, None)
 
     @classmethod
     def learn(cls, inputs: Inputs, layers: Iterable[int]) -> SecondLooks:
         """Measure for some of the compared layers, given by number."""
         before, after = inputs.before, inputs.after
+        layers = set(layers)
         planes = {inputs.planes[layer] for layer in layers}
         spacing, width = (
             {plane: measure(before.membership, before.visible, plane) for plane in planes}
@@ -88,6 +93,7 @@ class SecondLooks:
             learn_edges(before.mosaic, after.mosaic, inputs.registration.before_to_after),
             spacing,
             width,
+            inputs.shapes() if layers - set(inputs.dots) else (None, None),
         )
 
     def split(
@@ -117,6 +123,7 @@ class SecondLooks:
             inputs.along_seam,
             inputs.on_odd_ground,
             inputs.unlike_dots,
+            lambda region, own, box: inputs.unlike_shapes(region, own, box, self.shapes),
             inputs.over_cover,
             inputs.settings.max_soft_frac,
         )

@@ -35,6 +35,7 @@ VETOES = (
     "rim of a dot",
     "odd ground",
     "unlike a dot",
+    "unlike other shapes",
     "over what hides it",
     "smaller than any shape",
     "along a seam",

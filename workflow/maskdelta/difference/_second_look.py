@@ -23,8 +23,9 @@ Mask = NDArray[np.bool_]
 _MARGIN_PX = 16
 _LEAST_OF_DOT = 0.6  # change cut by debris or by the tolerance is smaller than its dot
 _UNLIKE = "unlike a dot"
+_UNLIKE_SHAPES = "unlike other shapes"
 _OVER = "over what hides it"
-_DIRT = (_UNLIKE, _OVER, "soft outline", "usual colours", "near debris")
+_DIRT = (_UNLIKE, _UNLIKE_SHAPES, _OVER, "soft outline", "usual colours", "near debris")
 _TOGETHER = 1.6  # of obliqueness and softness, each 1 where it speaks against a change alone
 _LEAST_OVER = 0.08  # of a candidate's area, over a cover; edges of metal are off by less
 
@@ -56,6 +57,8 @@ class SecondLook:
         Whether a dot is shown by one photograph, and no ground of dots by the other.
     unlike_dots : callable
         Whether a region is as large as the dots of its layer, and looks like none.
+    unlike_shapes : callable
+        Whether a region, given with its own px and their box, has not the look of other shapes.
     over_cover : callable
         Px of a region's surroundings, given with its own px and their box, where it goes on over
         what hides its layer in the other photograph.
@@ -74,6 +77,7 @@ class SecondLook:
     along_seam: Callable[[Region], bool] = lambda _: False
     on_odd_ground: Callable[[Region], bool] = lambda _: False
     unlike_dots: Callable[[Region], bool] = lambda _: False
+    unlike_shapes: Callable[[Region, Mask, Box], bool] = lambda _, own, __: False
     over_cover: Callable[[Region, Mask, Box], Mask] = lambda _, own, __: np.zeros_like(own)
     max_soft_frac: float = 1.0
 
@@ -92,6 +96,8 @@ class SecondLook:
             return "rim of a dot"
         if self.unlike_dots(region):
             return _UNLIKE
+        if self.unlike_shapes(region, own, box):
+            return _UNLIKE_SHAPES
         oblique = self._oblique(own, box)
         softness = region.soft_outline / self.max_soft_frac
         odd = oblique > 1 or oblique + softness > _TOGETHER

@@ -363,6 +363,7 @@ _REGIONS = Table(
                 "rim of a dot",
                 "odd ground",
                 "unlike a dot",
+                "unlike other shapes",
                 "over what hides it",
                 "smaller than any shape",
                 "along a seam",
