@@ -66,7 +66,7 @@ def test_a_line_like_others_is_no_stranger_than_they(look):
     ("colour", "softness_px"), [(POLYSILICON * 0.8, 2.5), (POLYSILICON, 3.5), (METAL, 0.0)]
 )
 def test_dirt_that_has_the_colour_of_lines_somewhere_is(look, colour, softness_px):
-    assert look.strangeness(*one_line(colour, softness_px)) > 1.15
+    assert look.strangeness(*one_line(colour, softness_px)) > 1
 
 
 def test_brighter_light_all_around_is_not_strange(look):
@@ -80,7 +80,7 @@ def test_brighter_light_all_around_is_not_strange(look):
     assert look.strangeness(lit, member, own) < 1
     lit = picture.copy()
     lit[own] = np.clip(picture[own] * 1.25, 0, 255)
-    assert look.strangeness(lit, member, own) > 1.15
+    assert look.strangeness(lit, member, own) > 1
 
 
 def test_too_little_tells_nothing(look):

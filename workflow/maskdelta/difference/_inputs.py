@@ -208,14 +208,14 @@ class Inputs:
         box: Box,
         looks: tuple[ShapeLook | None, ShapeLook | None],
         *,
-        most: float = 1.15,
+        most: float = 1.0,
         around_px: int = 32,
         most_px: int = 4000,
     ) -> bool:
         """Whether either photograph shows, in place of a region, what looks like no shape of a die.
 
-        Dots have a look of their own. Of 170 pieces of edits none was above 0.96, a stain between
-        two lines 1.36. What is larger than `most_px` is no stain that looks like a layer all over.
+        Dots have a look of their own. Of 170 pieces of edits none was above 0.74, a stain between
+        two lines 1.28. What is larger than `most_px` is no stain that looks like a layer all over.
 
         Parameters
         ----------

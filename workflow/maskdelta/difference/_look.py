@@ -184,12 +184,14 @@ def learn_shapes(
             strays.setdefault(int(those[part[0]]), []).append(value)
     if len(strays[-1]) < least_pieces:
         return None
-    most = {
-        k: float(np.percentile(values, 99))
-        for k, values in strays.items()
-        if len(values) >= least_pieces
-    }
+    most = {k: _most(values) for k, values in strays.items() if len(values) >= least_pieces}
     return ShapeLook(look.kinds, look.mean, whiten, most)
+
+
+def _most(strays: list[float], *, within: float = 4.0) -> float:
+    """What 99 of 100 pieces stay below; those far beyond most of the others are dirt."""
+    values = np.array(strays)
+    return float(np.percentile(values[values < within * np.median(values)], 99))
 
 
 def _pieces(px: _Sorted, use: Mask, shape: tuple[int, ...]) -> Iterator[NDArray[np.intp]]:
@@ -206,7 +208,9 @@ def _pieces(px: _Sorted, use: Mask, shape: tuple[int, ...]) -> Iterator[NDArray[
         yield from (part for part in np.split(where[order], ends) if len(part) >= _LEAST_PX)
 
 
-def _whitening(off: Array) -> Array:
-    """(3, 3) what makes the spread of rows (n, 3) 1."""
+def _whitening(off: Array, *, within: float = 4.0) -> Array:
+    """(3, 3) what makes the spread of rows (n, 3) 1, but for those that dirt puts far off."""
+    usual = 1.4826 * np.median(np.abs(off), axis=0) + 0.5
+    off = off[(np.abs(off) < within * usual).all(1)]
     values, vectors = np.linalg.eigh(off.T @ off / len(off) + 0.25 * np.eye(3))
     return np.asarray(vectors / np.sqrt(values))
