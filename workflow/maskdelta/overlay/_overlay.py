@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from maskdelta.images import Box, Raster, map_block, map_ordered
+from maskdelta.images import BlockMap, Box, Raster, map_block, map_ordered
 from maskdelta.overlay._outline import Outline, alone, shift_and_growth
 from maskdelta.study import (
     LayerStack,
@@ -151,16 +151,21 @@ def measure_overlay(
         limit = settings.max_shift_um / (um_per_px or 1.0)
         shift = dict.fromkeys(names, (0.0, 0.0))
         boxes = _patches(member_b.box, patch_px, most_patches)
+        rasters = ((member_b, visible_b), (member_a, visible_a))
+        read = map_ordered(
+            lambda box: _Patch.read(box, *rasters, registration), boxes, threads=threads
+        )
+        patches = [patch for patch in read if patch is not None]
         rows: dict[_Way, list[Array]] = {}
         for _ in range(2):
 
-            def one(box: Box, shift: dict[str, tuple[float, float]] = shift) -> dict[_Way, Array]:
-                return _measure_patch(
-                    box, (member_b, visible_b), (member_a, visible_a), registration, names, shift
-                )
+            def one(
+                patch: _Patch, shift: dict[str, tuple[float, float]] = shift
+            ) -> dict[_Way, Array]:
+                return _measure_patch(patch, names, shift)
 
             rows = {}
-            for found in map_ordered(one, boxes, threads=threads):
+            for found in map_ordered(one, patches, threads=threads):
                 for way, row in found.items():
                     rows.setdefault(way, []).append(row)
             for name in names:
@@ -201,7 +206,11 @@ def _summed(rows: dict[_Way, list[Array]], name: str, shift: tuple[float, float]
 def _patches(box: Box, patch_px: int, most: int) -> list[Box]:
     """At most `most` patches, spread evenly over the die."""
     columns, rows = max(1, box.width // patch_px), max(1, box.height // patch_px)
-    stride = max(1, int(np.ceil(np.sqrt(columns * rows / most))))
+    share = min(1.0, np.sqrt(most / (columns * rows)))
+
+    def chosen(count: int) -> list[int]:
+        return np.linspace(0, count - 1, max(1, int(share * count))).round().astype(int).tolist()
+
     return [
         Box(
             box.x0 + column * patch_px,
@@ -209,31 +218,50 @@ def _patches(box: Box, patch_px: int, most: int) -> list[Box]:
             box.x0 + (column + 1) * patch_px,
             box.y0 + (row + 1) * patch_px,
         )
-        for row in range(0, rows, stride)
-        for column in range(0, columns, stride)
+        for row in chosen(rows)
+        for column in chosen(columns)
     ]
 
 
+@dataclass(frozen=True)
+class _Patch:
+    """Membership and visibility (planes, H, W), those after as `block` fetched them."""
+
+    member_before: NDArray[np.uint8]
+    seen_before: NDArray[np.uint8]
+    block: BlockMap
+    member_after: NDArray[np.uint8]
+    seen_after: NDArray[np.uint8]
+
+    @classmethod
+    def read(
+        cls,
+        box: Box,
+        before: tuple[Raster, Raster],
+        after: tuple[Raster, Raster],
+        registration: Registration,
+    ) -> _Patch | None:
+        """Read membership and visibility around a box; None where either die shows nothing."""
+        wide = box.grown(8)
+        seen_before = before[1].read_mosaic(wide)
+        if not seen_before.any():
+            return None
+        block = map_block(wide, registration.before_to_after)
+        seen_after = block.fetch(after[1])
+        if not seen_after.any():
+            return None
+        return cls(
+            before[0].read_mosaic(wide), seen_before, block, block.fetch(after[0]), seen_after
+        )
+
+
 def _measure_patch(
-    box: Box,
-    before: tuple[Raster, Raster],
-    after: tuple[Raster, Raster],
-    registration: Registration,
-    names: Sequence[str],
-    shift: dict[str, tuple[float, float]],
+    patch: _Patch, names: Sequence[str], shift: dict[str, tuple[float, float]]
 ) -> dict[_Way, Array]:
     """dx, dy, grow of each layer that has enough edges in this patch, by either way."""
-    wide = box.grown(8)
-    seen_b = before[1].read_mosaic(wide)
-    if not seen_b.any():
-        return {}
-    block = map_block(wide, registration.before_to_after)
-    seen_a, planes_a = block.fetch(after[1]), block.fetch(after[0])
-    if not seen_a.any():
-        return {}
-    planes_b = before[0].read_mosaic(wide)
+    planes_b, planes_a, block = patch.member_before, patch.member_after, patch.block
     outlines: dict[str, Outline] = {}
-    present_b, present_a = (np.zeros(wide.shape, np.int64) for _ in range(2))
+    present_b, present_a = (np.zeros(planes_b.shape[1:], np.int64) for _ in range(2))
     for k, name in enumerate(names):
         if max(planes_b[k].max(), planes_a[k].max()) < 128:
             continue
@@ -242,7 +270,8 @@ def _measure_patch(
         present_a |= (moved >= 128).astype(np.int64) << k
         if min(planes_b[k].max(), planes_a[k].max()) < 128:
             continue
-        seen = (seen_b[k] > 0) & (block.resample(seen_a[k], nearest=True) > 0)
+        seen = patch.seen_before[k] > 0
+        seen &= block.resample(patch.seen_after[k], nearest=True) > 0
         outlines[name] = Outline.of(planes_b[k], moved, seen)
     found: dict[_Way, Array] = {}
     for name, outline in outlines.items():
