@@ -72,13 +72,18 @@ class DotProfile:
     """
 
     def __init__(self) -> None:
-        self.sums = np.zeros((2, int(_REACH_PX / _STEP_PX) + 1, _DEEPEST_PX + 1))
+        self.sums: list[Array] = []
         self.radii: list[float] = []
+
+    def usual(self, *, within: float = 0.15) -> NDArray[np.bool_]:
+        """(n,) dots about as large as most: where half of a dot is lost, so is its middle."""
+        radii = np.array(self.radii)
+        return np.asarray(np.abs(radii - np.median(radii)) <= within * np.median(radii))
 
     @property
     def labelled_px(self) -> float:
-        """Median radius of the dots as they are labelled."""
-        return float(np.median(self.radii))
+        """Mean radius of the usual dots as they are labelled."""
+        return float(np.array(self.radii)[self.usual()].mean())
 
     def add(
         self, luma: NDArray[np.float32], dot: NDArray[np.bool_], clear: Array, *, least_px: int
@@ -111,8 +116,13 @@ class DotProfile:
             use = (clear[cut] > least_px) & (far <= _REACH_PX) & (~dot[cut] | (parts[cut] == n))
             row = np.rint(far[use] / _STEP_PX).astype(int)
             deep = np.minimum(np.rint(clear[cut][use]), _DEEPEST_PX).astype(int)
-            np.add.at(self.sums[0], (row, deep), luma[cut][use])
-            np.add.at(self.sums[1], (row, deep), 1)
+            place = row * (_DEEPEST_PX + 1) + deep
+            bins = (int(_REACH_PX / _STEP_PX) + 1, _DEEPEST_PX + 1)
+            sums = [
+                np.bincount(place, of, bins[0] * bins[1]).reshape(bins)
+                for of in (luma[cut][use], None)
+            ]
+            self.sums.append(np.array(sums))
             self.radii.append(float(np.sqrt(stats[n, cv2.CC_STAT_AREA] / np.pi)))
 
     def mean(self) -> tuple[Array, Array]:
@@ -120,7 +130,7 @@ class DotProfile:
 
         What the outline of the host takes is read where no dot is near.
         """
-        total, count = self.sums
+        total, count = np.sum(np.array(self.sums)[self.usual()], axis=0)
         far = _STEP_PX * np.arange(len(total)) > self.labelled_px + 3
         there = total[far].sum(0) / np.maximum(count[far].sum(0), 1)
         known = count[far].sum(0) >= 30
