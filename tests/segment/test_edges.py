@@ -10,6 +10,8 @@ from scipy.ndimage import gaussian_filter1d
 from edge_scenes import FINE, METAL, OXIDE, coverage, photographed
 from maskdelta.images import srgb_curve, srgb_inverse
 from maskdelta.segment._colour_model import ColourModel, luma_of
+from maskdelta.segment._dot_profile import DotProfile, explain_dot
+from maskdelta.segment._labeller import smoothed
 from maskdelta.segment._outlines import Edges, find_edges
 from maskdelta.segment._profile import Profiles, fit_edges
 from maskdelta.segment._rules import LayerRules
@@ -66,6 +68,38 @@ def test_oblique_light_displaces_no_metal():
             off.append((right.mean() + int(u) - 14 - u + 0.4, below.mean() + int(v) - 14 - v + 0.4))
     # 0.22 px to the side where the direction is not asked
     assert np.abs(np.mean(off, 0)).max() < 0.05
+
+
+def dots_in_lines(radius_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """A picture of dots in lines of 16 px, the dots, and how far px are from the lines' rims."""
+    side = 420 * FINE
+    y, x = np.mgrid[:side, :side]
+    line = (y % (30 * FINE) > 7 * FINE) & (y % (30 * FINE) < 23 * FINE)
+    # at all places within a px
+    u, v = (x * 1.007) % (34 * FINE) - 17 * FINE, y % (30 * FINE) - 15 * FINE
+    dot = np.hypot(u, v) < radius_px * FINE
+    picture = photographed([(line, METAL), (dot, CONTACT)], line=0.6)
+    metal = coverage(line) > 0.5
+    return picture, coverage(dot) > 0.5, cv2.distanceTransform(metal.astype(np.uint8), 2, 5)
+
+
+@pytest.mark.parametrize("cut", [False, True])
+def test_the_size_of_dots_is_told_beside_rims_and_whatever_part_of_some_is_lost(cut):
+    picture, dot, clear = dots_in_lines(4.3)
+    if cut:
+        _, parts = cv2.connectedComponents(dot.astype(np.uint8))
+        columns = np.arange(dot.shape[1])
+        for n in range(1, parts.max(), 3):
+            there = parts == n
+            dot &= ~(there & (columns > np.nonzero(there)[1].mean()))
+    profile = DotProfile()
+    luma = luma_of(smoothed(picture))
+    profile.add(luma, dot, np.where(clear == 0, 0, clear), least_px=3)
+    assert profile.labelled_px == pytest.approx(4.3, abs=0.1)
+    found = explain_dot(profile, 0.8, 0.95)
+    assert found is not None
+    assert found.radius_px == pytest.approx(4.3, abs=0.1)
+    assert found.miss < 0.5
 
 
 def profile_scene(shift_px: float, line: float) -> tuple[np.ndarray, np.ndarray]:
