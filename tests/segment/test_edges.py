@@ -94,7 +94,7 @@ def test_the_size_of_dots_is_told_beside_rims_and_whatever_part_of_some_is_lost(
             dot &= ~(there & (columns > np.nonzero(there)[1].mean()))
     profile = DotProfile()
     luma = luma_of(smoothed(picture))
-    profile.add(luma, dot, np.where(clear == 0, 0, clear), least_px=3)
+    profile.add(luma, dot, clear > 3)
     assert profile.labelled_px == pytest.approx(4.3, abs=0.1)
     found = explain_dot(profile, 0.8, 0.95)
     assert found is not None

@@ -31,7 +31,6 @@ _REACH_PX = 9.0
 _STEP_PX = 0.5
 _RING_PX = 0.2
 _GRID = np.arange(_RING_PX / 2, _REACH_PX + 5, _RING_PX)
-_DEEPEST_PX = 8
 _JITTER_PX = 0.3
 """Standard deviation of the middles of dots as labelled."""
 
@@ -65,11 +64,7 @@ class RoundDot:
 
 
 class DotProfile:
-    """Mean luma by distance from the middle of dots of one kind in one host.
-
-    The host may end beside a dot, and its outline darken what is seen: sums are kept by the
-    distance from all else too, so that `mean` can take that out.
-    """
+    """Mean luma by distance from the middle of dots of one kind in one host."""
 
     def __init__(self) -> None:
         self.sums: list[Array] = []
@@ -86,7 +81,7 @@ class DotProfile:
         return float(np.array(self.radii)[self.usual()].mean())
 
     def add(
-        self, luma: NDArray[np.float32], dot: NDArray[np.bool_], clear: Array, *, least_px: int
+        self, luma: NDArray[np.float32], dot: NDArray[np.bool_], clear: NDArray[np.bool_]
     ) -> None:
         """Take in a patch.
 
@@ -94,10 +89,8 @@ class DotProfile:
         ----------
         luma : (H, W) float32
         dot : (H, W) bool
-        clear : (H, W) float
-            Distance from all that is neither dots nor their host, px.
-        least_px : int
-            Px nearer than this are left out.
+        clear : (H, W) bool
+            Dots and their host, away from all else.
         """
         count, parts, stats, middles = cv2.connectedComponentsWithStats(
             dot.astype(np.uint8), connectivity=8
@@ -113,30 +106,18 @@ class DotProfile:
             cut = (slice(top, top + 2 * reach + 2), slice(left, left + 2 * reach + 2))
             v, u = np.mgrid[cut]
             far = np.hypot(u - x, v - y)
-            use = (clear[cut] > least_px) & (far <= _REACH_PX) & (~dot[cut] | (parts[cut] == n))
+            use = clear[cut] & (far <= _REACH_PX) & (~dot[cut] | (parts[cut] == n))
             row = np.rint(far[use] / _STEP_PX).astype(int)
-            deep = np.minimum(np.rint(clear[cut][use]), _DEEPEST_PX).astype(int)
-            place = row * (_DEEPEST_PX + 1) + deep
-            bins = (int(_REACH_PX / _STEP_PX) + 1, _DEEPEST_PX + 1)
-            sums = [
-                np.bincount(place, of, bins[0] * bins[1]).reshape(bins)
-                for of in (luma[cut][use], None)
-            ]
+            bins = int(_REACH_PX / _STEP_PX) + 1
+            sums = [np.bincount(row, of, bins) for of in (luma[cut][use], None)]
             self.sums.append(np.array(sums))
             self.radii.append(float(np.sqrt(stats[n, cv2.CC_STAT_AREA] / np.pi)))
 
     def mean(self) -> tuple[Array, Array]:
-        """Luma (n,) at distances k / 2 px, and of how many px; NaN where there are none.
-
-        What the outline of the host takes is read where no dot is near.
-        """
+        """Luma (n,) at distances k / 2 px, and of how many px; NaN where there are none."""
         total, count = np.sum(np.array(self.sums)[self.usual()], axis=0)
-        far = _STEP_PX * np.arange(len(total)) > self.labelled_px + 3
-        there = total[far].sum(0) / np.maximum(count[far].sum(0), 1)
-        known = count[far].sum(0) >= 30
-        taken = np.where(known & known[-1], there / max(there[-1], 1), 1.0)
         with np.errstate(invalid="ignore"):
-            return (total / taken).sum(1) / count.sum(1), count.sum(1)
+            return total / count, count
 
 
 def explain_dot(

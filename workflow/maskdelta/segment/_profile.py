@@ -88,7 +88,7 @@ class Profiles:
                 others = [near[k] for k in numbers if k not in (a, b)]
                 if (a, b) in self.dots:
                     clear = np.minimum.reduce([lost, *others])
-                    self.dots[a, b].add(signals[..., 0], label == a, clear, least_px=_CLEAR_PX)
+                    self.dots[a, b].add(signals[..., 0], label == a, clear > _CLEAR_PX)
                 if a > b:
                     continue
                 clear = np.minimum.reduce([odd, *others])
