@@ -18,7 +18,7 @@ from maskdelta.difference._dots import DotLook, learn_dots
 from maskdelta.difference._joint import JointColours, learn_joint_colours
 from maskdelta.difference._look import ShapeLook, learn_shapes
 from maskdelta.difference._masks import ADDED, REMOVED, Reach
-from maskdelta.difference._pairs import both_pictures, patch_pairs
+from maskdelta.difference._pairs import PatchPair, both_pictures, patch_pairs
 from maskdelta.difference._regions import Region
 from maskdelta.difference._sharpness import OutlineSharpness, learn_outlines
 from maskdelta.images import Box, Raster, map_block
@@ -134,14 +134,7 @@ class Inputs:
         wanted = pair.settings.layers or planes
         names = tuple(name for name in planes if name in wanted)
         numbers = tuple(planes.index(name) for name in names)
-        patches = list(
-            patch_pairs(
-                (before.mosaic, after.mosaic),
-                (before.coverage, after.coverage),
-                (before.membership, after.membership),
-                pair.registration,
-            )
-        )
+        patches = _patches(before, after, pair.registration)
         return cls(
             before,
             after,
@@ -186,16 +179,7 @@ class Inputs:
 
     def shapes(self) -> tuple[ShapeLook | None, ShapeLook | None]:
         """What the shapes of both dies look like, from patches spread over them."""
-        before, after = self.before, self.after
-        patches = list(
-            patch_pairs(
-                (before.mosaic, after.mosaic),
-                (before.coverage, after.coverage),
-                (before.membership, after.membership),
-                self.registration,
-                most=120,
-            )
-        )
+        patches = _patches(self.before, self.after, self.registration, most=120)
         return (
             learn_shapes((p.before, p.member_before, p.seen) for p in patches),
             learn_shapes((p.after, p.member_after, p.seen) for p in patches),
@@ -310,3 +294,17 @@ class Inputs:
     def least_px(self, um_per_px: float) -> float:
         """Smallest area that is reported, px of the mosaic before."""
         return self.settings.min_area_um2 / um_per_px**2
+
+
+def _patches(
+    before: DieRasters, after: DieRasters, registration: Registration, *, most: int = 400
+) -> list[PatchPair]:
+    """Patches spread over both dies."""
+    pairs = patch_pairs(
+        (before.mosaic, after.mosaic),
+        (before.coverage, after.coverage),
+        (before.membership, after.membership),
+        registration,
+        most=most,
+    )
+    return list(pairs)
