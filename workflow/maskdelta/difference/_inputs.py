@@ -177,20 +177,20 @@ class Inputs:
         strange = looks[there].strangeness(*self._at(region)[there])
         return strange > (most_of_large if large else most)
 
-    def shapes(self) -> tuple[ShapeLook | None, ShapeLook | None]:
-        """What the shapes of both dies look like, from patches spread over them."""
+    def shapes(self) -> tuple[ShapeLook, ShapeLook] | None:
+        """What the shapes of both dies look like, from patches spread over them; None where these
+        are too few."""
         patches = _patches(self.before, self.after, self.registration, most=120)
-        return (
-            learn_shapes((p.before, p.member_before, p.seen) for p in patches),
-            learn_shapes((p.after, p.member_after, p.seen) for p in patches),
-        )
+        before = learn_shapes((p.before, p.member_before, p.seen) for p in patches)
+        after = learn_shapes((p.after, p.member_after, p.seen) for p in patches)
+        return (before, after) if before and after else None
 
     def unlike_shapes(
         self,
         region: Region,
         own: NDArray[np.bool_],
         box: Box,
-        looks: tuple[ShapeLook | None, ShapeLook | None],
+        looks: tuple[ShapeLook, ShapeLook],
         *,
         most: float = 1.0,
         around_px: int = 32,
@@ -208,14 +208,14 @@ class Inputs:
             Its px.
         box : Box
             Where they lie in the raster before.
-        looks : (ShapeLook or None, ShapeLook or None)
+        looks : (ShapeLook, ShapeLook)
         most : float
             Strangeness up to which it is a shape like others.
         around_px : int
             How much farther it is asked what colours are like there.
         most_px : int
         """
-        if region.layer in self.dots or region.area_px > most_px or None in looks:
+        if region.layer in self.dots or region.area_px > most_px:
             return False
         place = box.grown(around_px).moved(*self.before.mosaic.origin)
         block = map_block(place, self.registration.before_to_after)
@@ -227,7 +227,7 @@ class Inputs:
         pictures = both_pictures(*mosaics, self.registration.before_to_after, place)
         wide = np.pad(own, around_px)
         return any(
-            look is not None and look.strangeness(picture, member, wide) > most
+            look.strangeness(picture, member, wide) > most
             for look, picture, member in zip(looks, pictures, members, strict=True)
         )
 

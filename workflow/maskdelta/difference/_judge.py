@@ -70,14 +70,14 @@ class SecondLooks:
     edges : EdgeLook
     spacing_px, width_px : dict of int to int
         Smallest spacing and width by plane.
-    shapes : (ShapeLook or None, ShapeLook or None)
+    shapes : (ShapeLook, ShapeLook), optional
         What the shapes of both dies look like, where layers need it that are no dots.
     """
 
     edges: EdgeLook
     spacing_px: dict[int, int]
     width_px: dict[int, int]
-    shapes: tuple[ShapeLook | None, ShapeLook | None] = (None, None)
+    shapes: tuple[ShapeLook, ShapeLook] | None = None
 
     @classmethod
     def learn(cls, inputs: Inputs, layers: Iterable[int]) -> SecondLooks:
@@ -93,7 +93,7 @@ class SecondLooks:
             learn_edges(before.mosaic, after.mosaic, inputs.registration.before_to_after),
             spacing,
             width,
-            inputs.shapes() if layers - set(inputs.dots) else (None, None),
+            inputs.shapes() if layers - set(inputs.dots) else None,
         )
 
     def split(
@@ -110,6 +110,7 @@ class SecondLooks:
         `doubted` were in doubt before.
         """
         edges = replace(self.edges, before=inputs.before.mosaic, after=inputs.after.mosaic)
+        shapes = self.shapes
         before = inputs.before.membership
         look = SecondLook(
             states,
@@ -123,7 +124,9 @@ class SecondLooks:
             inputs.along_seam,
             inputs.on_odd_ground,
             inputs.unlike_dots,
-            lambda region, own, box: inputs.unlike_shapes(region, own, box, self.shapes),
+            lambda region, own, box: (
+                shapes is not None and inputs.unlike_shapes(region, own, box, shapes)
+            ),
             inputs.over_cover,
             inputs.settings.max_soft_frac,
         )

@@ -51,7 +51,7 @@ class _Sorted:
                     here.astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
                 )
                 beyond = present[~here][nearest - 1]
-            deep = np.clip(np.rint(np.minimum(depth, _DEEPEST_PX)), 1, _DEEPEST_PX).astype(int)
+            deep = np.clip(np.rint(depth), 1, _DEEPEST_PX).astype(int)
             beyond = np.where(deep == _DEEPEST_PX, 0, beyond)
             found = ((layers << len(member)) + beyond) * (_DEEPEST_PX + 1) + deep
             kind[here] = found[here]

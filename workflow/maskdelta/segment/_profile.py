@@ -66,14 +66,12 @@ class Profiles:
     ) -> None:
         self.sums = np.zeros((stacks, stacks, 4, len(_BINS)))
         self.dots = {pair: DotProfile() for pair in dots}
-        self.hiding = np.zeros(stacks, bool)
-        self.hiding[: len(hiding)] = hiding
         # by the quarter that the way from a to b points to; and the sum of these ways
         self.turned = {
             (a, b): (np.zeros((4, 4, len(_BINS))), np.zeros((4, 2)))
-            for a in range(stacks)
-            for b in range(a + 1, stacks)
-            if self.hiding[a] != self.hiding[b]
+            for a in range(len(hiding))
+            for b in range(a + 1, len(hiding))
+            if hiding[a] != hiding[b]
         }
 
     def add(self, colour: NDArray[np.float32], label: NDArray[np.uint8]) -> None:
